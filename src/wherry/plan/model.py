@@ -1,0 +1,278 @@
+"""The resolved plan: what the user declared with every default written out. Frozen; durations in nanoseconds.
+
+Nothing here knows about files: ``path`` is the place in the document, from which the document finds line and column.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Final
+
+from wherry import limits as bounds
+from wherry.findings import Path
+from wherry.values.types import BOOL, Order, ValueType
+
+
+class Table(StrEnum):
+    """The four tables of the data model (Modbus V1.1b3, 4.3)."""
+
+    COIL = "coil"
+    DISCRETE = "discrete"
+    INPUT = "input"
+    HOLDING = "holding"
+
+    @property
+    def is_bits(self) -> bool:
+        return self in (Table.COIL, Table.DISCRETE)
+
+    @property
+    def is_writable(self) -> bool:
+        return self in (Table.COIL, Table.HOLDING)
+
+
+REFERENCE_DIGIT: Final = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}
+"""First digit of a reference number (common practice, no source; the specification numbers items from 1, 4.4)."""
+
+
+class Framing(StrEnum):
+    """How a PDU is framed on a byte stream."""
+
+    MBAP = "mbap"
+    RTU = "rtu"
+
+
+class OnLoss(StrEnum):
+    """What the receiver is given while the source is lost or a value is Bad."""
+
+    HOLD = "hold"
+    SUBSTITUTE = "substitute"
+
+
+class Rounding(StrEnum):
+    """How a number becomes a whole number. ``EVEN`` is the default of IEEE 754."""
+
+    EVEN = "half even"
+    AWAY = "half away"
+    DOWN = "down"
+    UP = "up"
+    ZERO = "toward zero"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Span:
+    """A run of items in one table: ``count`` registers or bits from ``start`` (PDU address, from zero)."""
+
+    table: Table
+    start: int
+    count: int
+
+    @property
+    def stop(self) -> int:
+        """One past the last address."""
+        return self.start + self.count
+
+    @property
+    def last(self) -> int:
+        return self.start + self.count - 1
+
+    def __str__(self) -> str:
+        return f"{self.table} {self.start}" if self.count == 1 else f"{self.table} {self.start}..{self.last}"
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One typed value at one place in one controller.
+
+    ``bit`` (0 is the least significant) is set for a bool inside a register; then ``type`` is bool and ``count`` is 1.
+    ``text`` is the place as the user wrote it.
+    """
+
+    table: Table
+    address: int
+    type: ValueType = BOOL
+    order: Order = Order.ABCD
+    bit: int | None = None
+    text: str = field(default="", compare=False)
+    path: Path = field(default=(), compare=False)
+
+    @property
+    def count(self) -> int:
+        """Items it takes: bits in a table of bits, registers otherwise."""
+        if self.table.is_bits:
+            return max(1, self.type.length)
+        return self.type.registers
+
+    @property
+    def span(self) -> Span:
+        return Span(self.table, self.address, self.count)
+
+    def __str__(self) -> str:
+        place = f"{self.table} {self.address}"
+        if self.bit is not None:
+            return f"{place}.{self.bit}"
+        if self.count > 1 and self.type.kind == "raw":
+            return str(self.span)
+        if self.table.is_bits:
+            return place
+        order = f" {self.order}" if self.order is not Order.ABCD else ""
+        return f"{place} {self.type}{order}"
+
+
+def reference_number(table: Table, address: int) -> str:
+    """The reference number from one: five digits while it fits, six otherwise (``40001``, ``410001``)."""
+    number = address + 1
+    digit = REFERENCE_DIGIT[table]
+    return f"{digit}{number:04d}" if number <= 9999 else f"{digit}{number:05d}"
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a controller stands. The defaults are the safe ones: the standard's quantities, one request at a time."""
+
+    read_registers: int = bounds.READ_REGISTERS_MAX
+    write_registers: int = bounds.WRITE_REGISTERS_MAX
+    read_bits: int = bounds.READ_BITS_MAX
+    write_bits: int = bounds.WRITE_BITS_MAX
+    in_flight: int = 1
+    connections: int = 1
+    gap_ns: int = 0
+    """Least time from the end of one exchange to the next request."""
+    requests_per_s: float | None = None
+    timeout_ns: int = 1_000_000_000
+    """How long a reply is waited for."""
+    reconnect_ns: int = 500_000_000
+    """First wait before a new connection; it doubles, with jitter, up to ``reconnect_ns_max``."""
+    reconnect_ns_max: int = 30_000_000_000
+
+    def read_count_max(self, table: Table) -> int:
+        return self.read_bits if table.is_bits else self.read_registers
+
+    def write_count_max(self, table: Table) -> int:
+        return self.write_bits if table.is_bits else self.write_registers
+
+
+@dataclass(frozen=True, slots=True)
+class ResponseTime:
+    """How long a controller takes to answer, as declared: fixed plus per register. Used for packing and simulation."""
+
+    fixed_ns: int = 5_000_000
+    per_register_ns: int = 20_000
+    is_declared: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A moving value of a simulated controller (``wherry simulate``)."""
+
+    at: Point
+    shape: str  # constant, ramp, sine, walk, counter, step
+    low: float = 0.0
+    high: float = 100.0
+    period_ns: int = 60_000_000_000
+    path: Path = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Simulation:
+    """How a controller behaves when simulated. Never used against a real one."""
+
+    signals: tuple[Signal, ...] = ()
+    holes: tuple[Span, ...] = ()
+    path: Path = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Controller:
+    """One device that answers requests."""
+
+    name: str
+    host: str
+    port: int = bounds.TCP_PORT_DEFAULT
+    framing: Framing = Framing.MBAP
+    unit: int = 1
+    limits: Limits = Limits()
+    response: ResponseTime = ResponseTime()
+    readable: tuple[Span, ...] = ()
+    """Spans that may be read even where no value is declared (gaps inside them may be read over)."""
+    write_single: bool = False
+    """Write single items with functions 05 and 06 rather than 0F and 10 (hex)."""
+    simulation: Simulation = Simulation()
+    path: Path = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A straight line: ``from_low..from_high`` becomes ``to_low..to_high``."""
+
+    from_low: float
+    from_high: float
+    to_low: float
+    to_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One value of a transfer: where it is taken, what is done to it, where it is put.
+
+    The way of a number: the ``take`` point's number -> ``take_scale`` -> the value in ``unit`` (shown to people, held
+    against ``range``) -> converted to ``put_unit`` -> ``scale`` -> rounded -> the ``put`` point's number.
+    Raw and text values go through unchanged.
+    """
+
+    name: str
+    take: Point
+    put: Point
+    take_scale: Scale | None = None
+    scale: Scale | None = None
+    unit: str = ""
+    put_unit: str = ""
+    """Empty: the same as ``unit``."""
+    range: tuple[float, float] | None = None
+    not_available: tuple[int, ...] = ()
+    """Register contents (as unsigned whole numbers over all registers, high word first) that mean "no value"."""
+    clamp: bool = False
+    """A number beyond what the destination holds is put as the nearest one it holds, and is Uncertain; else it is Bad."""
+    rounding: Rounding = Rounding.EVEN
+    substitute: float | bool | str | None = None
+    """What is put instead while the value is Bad and ``on_loss = "substitute"``: in ``unit``, and converted like any value."""
+    group: str = ""
+    """Values of one group are read in one request and written in one request."""
+    is_copy: bool = False
+    path: Path = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Transfer:
+    """Values carried together from one controller to another at one period."""
+
+    name: str
+    source: str
+    destination: str
+    period_ns: int
+    max_age_ns: int
+    values: tuple[Value, ...]
+    on_loss: OnLoss = OnLoss.HOLD
+    on_loss_is_declared: bool = False
+    alive: Point | None = None
+    """The source program's own counter: it must keep moving."""
+    status: Span | None = None
+    """Four holding registers in the receiver: heartbeat, quality, age in ms, sequence."""
+    path: Path = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The whole plan. ``controllers`` and ``transfers`` keep the order of the file."""
+
+    title: str
+    controllers: tuple[Controller, ...]
+    transfers: tuple[Transfer, ...]
+    file: str = ""
+
+    def controller(self, name: str) -> Controller:
+        """The controller of that name; KeyError if there is none."""
+        for each in self.controllers:
+            if each.name == name:
+                return each
+        raise KeyError(name)
