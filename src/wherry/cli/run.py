@@ -1,0 +1,218 @@
+"""``wherry run``: carry the values of a plan, guarded and counted."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from cyclopts import Parameter
+
+from wherry.checks.check import check
+from wherry.cli import output, run_view
+from wherry.cli.output import Exit
+from wherry.engine.events import Event
+from wherry.engine.guard import write_spans
+from wherry.engine.journal import Journal
+from wherry.engine.runner import Engine
+from wherry.engine.status import summary
+from wherry.errors import LocalError
+from wherry.findings import Level
+from wherry.plan import load
+from wherry.plan.durations import parse_duration
+from wherry.plan.model import Plan
+from wherry.transports.network import Network
+from wherry.transports.tcp import TcpNetwork
+
+CAUTION = (
+    "Not a safety function. Writing into a live controller can move machinery: agree with the process owner,\n"
+    "isolate, and follow the site's permit and lock-out rules first. Local codes come before this tool."
+)
+
+
+def run_command(
+    plan: Path,
+    *,
+    arm: Annotated[list[str] | None, Parameter(negative=())] = None,
+    read_only: Annotated[bool, Parameter(negative=())] = False,
+    for_: Annotated[str | None, Parameter(name="--for")] = None,
+    record: Path | None = None,
+    json: Annotated[bool, Parameter(negative=())] = False,
+) -> int:
+    """Carry the values of a plan. Reads only, unless a controller is armed.
+
+    Parameters
+    ----------
+    plan
+        The plan file.
+    arm
+        A controller that may be written to; give it once for each, or say all.
+    read_only
+        Do not ask about arming: read, compute, and show what would be written.
+    for_
+        How long to run, for example 10s or 5min. Without it: until Ctrl-C.
+    record
+        Where changes of state and refused writes are recorded (one JSON object a line). When something is armed and
+        nothing is given: the plan's name with the ending .journal.
+    json
+        Print one JSON document at the end, and nothing else on stdout.
+    """
+    duration_ns = None if for_ is None else parse_duration(for_)
+    ready = load_for_run(plan)
+    if ready is None:
+        return Exit.WRONG_CALL
+    armed = choose_armed(ready, arm or [], may_ask=not (read_only or json))
+    if armed:
+        output.talk(CAUTION)
+    journal = open_journal(record or (plan.with_suffix(".journal") if armed else None))
+    outcome = run_plan(ready, TcpNetwork(), armed, duration_ns, journal=journal, show_live=not json)
+    if json:
+        output.json_document(outcome.summary | {"exit_code": int(outcome.exit_code)})
+    else:
+        run_view.print_summary(outcome.summary)
+    return outcome.exit_code
+
+
+def load_for_run(path: Path) -> Plan | None:
+    """The plan, if no finding of level error speaks against it; else says what does."""
+    loaded = load(path)
+    errors = [finding for finding in check(loaded) if finding.level is Level.ERROR]
+    if not errors:
+        return loaded.plan
+    for finding in errors[:5]:
+        place = f"{finding.span.file}:{finding.span.line}:{finding.span.column}: " if finding.span else ""
+        output.error(f"{place}{finding.message} [{finding.name}]")
+    output.error(f"{path} has {output.plural(len(errors), 'error')}: nothing was started", f"see: wherry check {path}")
+    return None
+
+
+def choose_armed(plan: Plan, wanted: Sequence[str], *, may_ask: bool) -> frozenset[str]:
+    """Which controllers may be written to: as asked for on the command line, or by a person at the terminal."""
+    destinations = {each.destination for each in plan.transfers}
+    if "all" in wanted:
+        return frozenset(destinations)
+    for name in wanted:
+        if name not in destinations:
+            known = ", ".join(sorted(destinations))
+            raise LocalError(f"cannot arm `{name}`: the plan writes to {known}")
+    if wanted or not may_ask or not sys.stdin.isatty() or not output.in_terminal():
+        return frozenset(wanted)
+    output.talk(CAUTION)
+    output.talk("\nThis plan would write to:")
+    for name in sorted(destinations):
+        spans = ", ".join(map(str, write_spans(plan, name)))
+        output.talk(f"  {name} ({plan.controller(name).host}): {spans}")
+    output.talk("\nType the names of the controllers to arm, or `all`, or press Enter to read only.")
+    answer = input("arm: ").replace(",", " ").split()
+    return choose_armed(plan, answer, may_ask=False)
+
+
+def open_journal(path: Path | None) -> Journal | None:
+    """The record of the run; a place that cannot be written is refused before anything is started."""
+    if path is None:
+        return None
+    try:
+        return Journal(path, output.error)
+    except OSError as failed:
+        raise LocalError(
+            f"the record {path} cannot be opened ({failed.strerror}): nothing was started; give another place with --record"
+        ) from None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run came to."""
+
+    summary: dict[str, Any]
+    exit_code: Exit
+
+
+def run_plan(
+    plan: Plan,
+    network: Network,
+    armed: frozenset[str],
+    duration_ns: int | None,
+    *,
+    journal: Journal | None,
+    show_live: bool,
+    on_started: Callable[[Engine], None] | None = None,
+) -> Outcome:
+    """Run on the fastest event loop there is until the time is over or Ctrl-C."""
+    with asyncio.Runner(loop_factory=best_loop_factory()) as runner:
+        return runner.run(carry_until(plan, network, armed, duration_ns, journal, show_live, on_started))
+
+
+def best_loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
+    """uvloop's where it is installed, else the standard one."""
+    try:
+        import uvloop
+    except ImportError:
+        return None
+    return uvloop.new_event_loop
+
+
+async def carry_until(
+    plan: Plan,
+    network: Network,
+    armed: frozenset[str],
+    duration_ns: int | None,
+    journal: Journal | None,
+    show_live: bool,
+    on_started: Callable[[Engine], None] | None,
+) -> Outcome:
+    """The run itself."""
+    live = show_live and output.in_terminal()
+    listeners: list[Callable[[Event], None]] = [] if journal is None else [journal]
+    if not live:
+        listeners.append(run_view.tell_event)
+    engine = Engine(plan, network, armed=armed, listeners=listeners)
+    over = asyncio.Event()
+    interrupted = catch_interrupt(over)
+    engine.start()
+    if on_started is not None:
+        on_started(engine)
+    view = asyncio.create_task(run_view.show_live(engine)) if live else None
+    try:
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(over.wait(), None if duration_ns is None else duration_ns / 1e9)
+    finally:
+        if view is not None:
+            view.cancel()
+            await asyncio.gather(view, return_exceptions=True)
+        code = judge(engine)
+        await engine.stop()
+        if journal is not None:
+            journal.close()
+    now_ns = int(asyncio.get_running_loop().time() * 1e9)
+    return Outcome(summary(engine, now_ns), Exit.INTERRUPTED if interrupted() else code)
+
+
+def judge(engine: Engine) -> Exit:
+    """The answer of a run that ended by itself: is everything carried and reachable at the end?"""
+    if not all(line.is_up and line.last_reply_ns is not None for line in engine.lines.values()):
+        return Exit.UNREACHABLE
+    if any(carry.is_armed and carry.quality.name != "GOOD" for carry in engine.carries):
+        return Exit.NO
+    return Exit.OK
+
+
+def catch_interrupt(over: asyncio.Event) -> Callable[[], bool]:
+    """Ctrl-C and a polite kill end the run cleanly; a second Ctrl-C ends it at once."""
+    loop = asyncio.get_running_loop()
+    seen: list[int] = []
+
+    def on_signal(number: int, _frame: object = None) -> None:
+        if seen:
+            raise KeyboardInterrupt
+        seen.append(number)
+        loop.call_soon_threadsafe(over.set)
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with contextlib.suppress(ValueError):  # not in the main thread: whoever embeds us handles signals
+            signal.signal(number, on_signal)
+    return lambda: bool(seen)

@@ -1,0 +1,226 @@
+"""What ``wherry run`` shows: a live table in a terminal, one line per change without one, a summary at the end."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.live import Live
+from rich.text import Text
+
+from wherry.cli import output
+from wherry.engine.carry import Carry
+from wherry.engine.events import Event
+from wherry.engine.line import Line
+from wherry.engine.runner import Engine
+from wherry.plan.model import Value
+
+REFRESH_S = 0.5
+MARKS = {"Good": "", "Uncertain": "?", "Bad": "!"}
+"""A mark beside the word, so that the abnormal shows without colour."""
+STYLES = {"Good": "", "Uncertain": "yellow", "Bad": "bold red"}
+
+
+def tell_event(event: Event) -> None:
+    """One line for one change of state, on stderr."""
+    output.talk(f"{event.at_ns / 1e9:9.3f} s  {event.message}")
+
+
+# Live.
+
+
+async def show_live(engine: Engine) -> None:
+    """Redraw twice a second until cancelled."""
+    console = output.console()
+    with Live(console=console, auto_refresh=False, transient=False, screen=False) as live:
+        with contextlib.suppress(asyncio.CancelledError):
+            while True:
+                live.update(picture(engine, console.height), refresh=True)
+                await asyncio.sleep(REFRESH_S)
+        live.update(picture(engine, console.height), refresh=True)
+
+
+def picture(engine: Engine, height_rows: int) -> RenderableType:
+    """The state of a run, cut to the height of the terminal."""
+    now_ns = int(asyncio.get_running_loop().time() * 1e9)
+    armed = ", ".join(sorted(engine.armed))
+    mode = f"writing to {armed}" if armed else "READING ONLY: shows what would be written"
+    head = Text(f"{engine.plan.title or engine.plan.file}   {mode}   {(now_ns - engine.started_ns) / 1e9:.0f} s")
+    head.stylize("bold")
+    lines = output.make_table(LINE_COLUMNS, [line_row(name, line) for name, line in engine.lines.items()])
+    transfers = output.make_table(CARRY_COLUMNS, [carry_row(carry, now_ns) for carry in engine.carries])
+    room = max(3, height_rows - len(engine.lines) - len(engine.carries) - 8)
+    rows: list[Sequence[str]] = []
+    total = sum(len(carry.transfer.values) for carry in engine.carries)
+    for carry in engine.carries:
+        for value, row in zip(carry.transfer.values, value_rows(carry), strict=True):
+            if len(rows) >= room:
+                break
+            rows.append(row if value else row)
+    values = output.make_table(VALUE_COLUMNS, rows)
+    parts: list[RenderableType] = [head, Text(""), lines, Text(""), transfers, Text(""), values]
+    if len(rows) < total:
+        parts.append(Text(f"... and {total - len(rows)} more values"))
+    return Group(*parts)
+
+
+LINE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("controller", "left"), ("state", "left"), ("requests", "right"), ("p50", "right"), ("p99", "right"),
+    ("time-outs", "right"), ("late", "right"), ("exceptions", "right"),
+)  # fmt: skip
+CARRY_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("transfer", "left"), ("from -> to", "left"), ("quality", "left"), ("age", "right"), ("scheduled", "right"),
+    ("delivered", "right"), ("skipped", "right"), ("failed", "right"),
+)  # fmt: skip
+VALUE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("value", "left"), ("taken from", "left"), ("put to", "left"), ("reading", "right"), ("unit", "left"),
+    ("quality", "left"),
+)  # fmt: skip
+
+
+def line_row(name: str, line: Line) -> Sequence[str]:
+    """One controller."""
+    times = line.response.summary_ms()
+    counters = line.counters
+    return (
+        name,
+        line.state.value,
+        f"{counters.requests:,}",
+        ms_text(times["p50"]),
+        ms_text(times["p99"]),
+        f"{counters.timeouts:,}",
+        f"{counters.late_replies:,}",
+        f"{counters.exceptions:,}",
+    )
+
+
+def carry_row(carry: Carry, now_ns: int) -> Sequence[str]:
+    """One transfer."""
+    transfer = carry.transfer
+    age_ns = carry.age_ns(now_ns)
+    return (
+        transfer.name,
+        f"{transfer.source} -> {transfer.destination}",
+        quality_text(carry.quality.name.capitalize()),
+        ms_text(None if age_ns is None else age_ns / 1e6),
+        f"{carry.scheduled:,}",
+        f"{carry.delivered:,}",
+        f"{carry.skipped:,}",
+        f"{carry.failed:,}",
+    )
+
+
+def value_rows(carry: Carry) -> list[Sequence[str]]:
+    """One row for each value of a transfer: what was read last, and how far it may be trusted."""
+    rows: list[Sequence[str]] = []
+    for value, result in zip(carry.transfer.values, carry.results, strict=True):
+        rows.append(
+            (
+                value.name,
+                f"{carry.transfer.source} {value.take}",
+                f"{carry.transfer.destination} {value.put}",
+                reading_text(value, result.value),
+                value.unit,
+                quality_text(result.quality.name.capitalize())
+                + (f" ({result.reason.words})" if result.quality.name != "GOOD" else ""),
+            )
+        )
+    return rows
+
+
+def reading_text(value: Value, reading: object) -> str:
+    """A value as people read it."""
+    if reading is None:
+        return "-"
+    if isinstance(reading, bool):
+        return "1" if reading else "0"
+    if isinstance(reading, float):
+        return f"{reading:.6g}"
+    if isinstance(reading, bytes):
+        text = reading.hex(" ", 2) if not value.take.table.is_bits else reading.hex()
+        return text if len(text) <= 24 else text[:19] + " ..."
+    return str(reading)
+
+
+def quality_text(quality: str) -> str:
+    """The word with its mark."""
+    mark = MARKS.get(quality, "")
+    return f"{quality}{' ' + mark if mark else ''}"
+
+
+def ms_text(ms: float | None) -> str:
+    """A duration for people."""
+    if ms is None:
+        return "-"
+    if ms < 10:
+        return f"{ms:.2f} ms"
+    if ms < 10_000:
+        return f"{ms:.0f} ms"
+    return f"{ms / 1000:.0f} s"
+
+
+# The end.
+
+
+def print_summary(figures: Mapping[str, Any]) -> None:
+    """The figures of a run as two tables and a few sentences, on stdout."""
+    armed = ", ".join(figures["armed"])
+    output.data(f"Ran {figures['duration_s']:.1f} s, {'writing to ' + armed if armed else 'reading only'}.\n")
+    transfers: Mapping[str, Mapping[str, Any]] = figures["transfers"]
+    output.table(
+        (
+            ("transfer", "left"), ("from -> to", "left"), ("scheduled", "right"), ("delivered", "right"),
+            ("skipped", "right"), ("failed", "right"), ("age p50", "right"), ("p99", "right"), ("max", "right"),
+        ),
+        [
+            (
+                name, f"{each['from']} -> {each['to']}", f"{each['scheduled']:,}", f"{each['delivered']:,}",
+                f"{each['skipped']:,}", f"{each['failed']:,}", ms_text(each["age_ms"]["p50"]),
+                ms_text(each["age_ms"]["p99"]), ms_text(each["age_ms"]["max"]),
+            )
+            for name, each in transfers.items()
+        ],
+    )  # fmt: skip
+    output.data()
+    output.table(
+        (
+            ("controller", "left"), ("address", "left"), ("requests", "right"), ("exceptions", "right"),
+            ("time-outs", "right"), ("late", "right"), ("reconnects", "right"), ("response p50", "right"),
+            ("p99", "right"),
+        ),
+        [
+            (
+                name, each["address"], f"{each['requests']:,}", f"{each['exceptions']:,}", f"{each['timeouts']:,}",
+                f"{each['late_replies']:,}", f"{each['reconnects']:,}", ms_text(each["response_ms"]["p50"]),
+                ms_text(each["response_ms"]["p99"]),
+            )
+            for name, each in figures["controllers"].items()
+        ],
+    )  # fmt: skip
+    output.data()
+    for sentence in sentences(figures):
+        output.data(sentence)
+
+
+def sentences(figures: Mapping[str, Any]) -> list[str]:
+    """What the figures say, in words: first what is wrong, then what is not."""
+    said: list[str] = []
+    for name, each in figures["controllers"].items():
+        if not each["replies"]:
+            why = f": {each['reason']}" if each["reason"] else ""
+            said.append(f"{name} ({each['address']}) never answered{why}.")
+    for name, each in figures["transfers"].items():
+        for reason, count in sorted(each["failures"].items(), key=lambda item: -item[1]):
+            said.append(f"{name}: {output.plural(count, 'cycle')} of {each['scheduled']:,} failed: {reason}.")
+        if each["skipped_overrun"]:
+            skipped = output.plural(each["skipped_overrun"], "cycle")
+            said.append(f"{name}: {skipped} skipped because the one before was not finished.")
+        if each["skipped_unarmed"]:
+            count = output.plural(each["skipped_unarmed"], "set was", "sets were")
+            said.append(f"{name}: {count} read and not written, because {each['to']} is not armed.")
+    if not said:
+        said.append("Every cycle was delivered.")
+    return said

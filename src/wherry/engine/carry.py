@@ -1,0 +1,316 @@
+"""The life of one transfer: released each period, read, converted, written, counted.
+
+Laws, each held by a test:
+
+* what is written was decoded from replies to requests of this very cycle, and leaves before it is older than ``max_age``;
+* ``scheduled = delivered + skipped + failed`` whenever no cycle is under way;
+* a value that is Bad is never put: its place is left alone (hold) or given the declared substitute;
+* a group is put whole or not at all;
+* the status registers tell of a loss within ``max_age`` plus one period, whatever the source does.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Callable, Sequence
+from enum import Enum, auto
+from typing import Final
+
+from wherry.engine.histogram import Histogram
+from wherry.engine.line import NEVER_NS, Job, Line, NotSent
+from wherry.engine.liveness import Liveness
+from wherry.engine.reading import Cutter
+from wherry.engine.writes import WriteTemplate
+from wherry.packing.layout import TransferLayout
+from wherry.plan.model import OnLoss, Transfer
+from wherry.protocol.session import Outcome, Reply
+from wherry.values.conversion import Converted
+from wherry.values.quality import Quality, Reason
+
+AGE_MS_MAX: Final = 0xFFFF
+"""The age register stands at this when the age is that or more, or when nothing has been delivered yet."""
+
+
+class CarryState(Enum):
+    """Where the current cycle of a transfer stands."""
+
+    IDLE = auto()
+    READING = auto()
+    WRITING = auto()
+
+
+class Carry:
+    """One transfer at work. Instants are the event loop's, in nanoseconds."""
+
+    def __init__(
+        self,
+        layout: TransferLayout,
+        cutter: Cutter,
+        destination: Line,
+        *,
+        writes: Sequence[WriteTemplate],
+        status_alone: WriteTemplate | None,
+        is_armed: bool,
+        on_quality: Callable[[Carry, Quality, str], None],
+    ) -> None:
+        transfer = layout.transfer
+        self.transfer: Transfer = transfer
+        self.layout = layout
+        self.destination = destination
+        self.is_armed = is_armed
+        self.state = CarryState.IDLE
+        self.scheduled = self.delivered = 0
+        self.skipped_overrun = self.skipped_unarmed = 0
+        self.failed = 0
+        self.failures: Counter[str] = Counter()
+        self.age = Histogram()
+        self.lateness = Histogram()
+        self.results: Sequence[Converted] = cutter.nothing_yet()
+        self.results_at_ns: int | None = None
+        self.quality = Quality.BAD
+        self.quality_reason = "nothing carried yet"
+        self.delivered_sample_ns: int | None = None
+        self.delivered_at_ns: int | None = None
+        self._loop = asyncio.get_running_loop()
+        self._cutter = cutter
+        self._liveness = Liveness(transfer.max_age_ns) if transfer.alive is not None else None
+        self._on_quality = on_quality
+        self._writes = tuple(writes)
+        self._substitutes = cutter.substitutes() if transfer.on_loss is OnLoss.SUBSTITUTE else None
+        self._is_substituting = False
+        self._fallback_pending = 0
+        self._pending = 0
+        self._failure = ""
+        self._sample_ns = 0
+        self._started_ns = int(self._loop.time() * 1e9)
+        self._max_age_ns = transfer.max_age_ns
+        self._age_timer: asyncio.TimerHandle | None = None
+        self._status_alone = status_alone
+        self._status_in_writes = layout.status_in is not None
+        self._status_is_pending = False
+        self._heartbeat = 0
+        self._sequence = 0
+        self.is_stopping = False
+
+    # A new cycle.
+
+    @property
+    def skipped(self) -> int:
+        return self.skipped_overrun + self.skipped_unarmed
+
+    def release(self, due_ns: int, now_ns: int, *, may_start: bool) -> bool:
+        """The period has come round. Returns whether a cycle starts (its reads must then be asked for)."""
+        self.scheduled += 1
+        self.lateness.record(now_ns - due_ns)
+        if self.state is CarryState.IDLE and may_start:
+            self.state = CarryState.READING
+            self._pending = len(self.layout.reads)
+            self._failure = ""
+            self._sample_ns = NEVER_NS
+            if self._age_timer is None:
+                self._watch_age()
+            return True
+        self.skip(1)
+        if self.state is not CarryState.WRITING:
+            self._judge(now_ns)
+            self._write_status(now_ns)
+        return False
+
+    def skip(self, count: int) -> None:
+        """Count releases that found the cycle before them unfinished, or that were missed altogether."""
+        self.skipped_overrun += count
+
+    # Reading.
+
+    def read_done(self, position: int, outcome: Outcome | NotSent, now_ns: int) -> None:
+        """One of the sweep's requests that this transfer needs is over."""
+        assert self.state is CarryState.READING
+        if type(outcome) is Reply:
+            self._cutter.take(position, outcome.payload)
+            if outcome.sent_ns < self._sample_ns:
+                self._sample_ns = outcome.sent_ns
+        else:
+            self._cutter.miss(position, outcome)
+            self._failure = f"read: {describe(outcome)}"
+        self._pending -= 1
+        if self._pending == 0:
+            self._all_read(now_ns)
+
+    def _all_read(self, now_ns: int) -> None:
+        results = self._cutter.results
+        if self._liveness is not None and not self._failure:
+            stands_still = self._liveness.judge(self._cutter.alive_data(), self._sample_ns)
+            if stands_still:
+                self._failure = stands_still
+                results = self._cutter.condemn(Reason.BAD_NO_COMMUNICATION)
+        self.results = results
+        self.results_at_ns = now_ns
+        if not self.is_armed:
+            self.state = CarryState.IDLE
+            if self._failure:
+                self._count_failure()
+            else:
+                self.skipped_unarmed += 1
+                self.delivered_sample_ns = self._sample_ns
+            self._judge(now_ns)
+            return
+        jobs = self._fill_writes(now_ns)
+        if not jobs:
+            self._failure = self._failure or "no value is fit to be put"
+            self._finish(now_ns)
+            return
+        self.state = CarryState.WRITING
+        self._pending = len(jobs)
+        expires_ns = self._sample_ns + self._max_age_ns
+        for job in jobs:
+            job.expires_ns = expires_ns
+            self.destination.submit(job)
+
+    def _fill_writes(self, now_ns: int) -> list[Job]:
+        """The write requests of this cycle; a Bad value is left out, or replaced where the plan says so."""
+        puts = self._cutter.puts(
+            self.results, self._substitutes if not self._failure or self._is_lost(now_ns) else None
+        )
+        if all(put is None for put in puts):
+            return []
+        status = b""
+        if self._status_in_writes:
+            status = self._status_words(self._quality_now(now_ns), self._sample_ns, self._sequence + 1, now_ns)
+        return [job for template in self._writes for job in template.jobs(puts, status, self._write_done)]
+
+    # Writing.
+
+    def _write_done(self, outcome: Outcome | NotSent) -> None:
+        assert self.state is CarryState.WRITING
+        if type(outcome) is not Reply:
+            self._failure = self._failure or f"write: {describe(outcome)}"
+        self._pending -= 1
+        if self._pending == 0:
+            self._finish(int(self._loop.time() * 1e9))
+
+    def _finish(self, now_ns: int) -> None:
+        """The cycle is over: count it, and tell the receiver if the values did not do so."""
+        self.state = CarryState.IDLE
+        told = False
+        if self._failure:
+            self._count_failure()
+        else:
+            self.delivered += 1
+            self._sequence = (self._sequence + 1) & 0xFFFF
+            self.delivered_sample_ns = self._sample_ns
+            self.delivered_at_ns = now_ns
+            self._is_substituting = False
+            self.age.record(now_ns - self._sample_ns)
+            told = self._status_in_writes
+        self._judge(now_ns)
+        if self._failure and self._is_lost(now_ns):
+            self._write_substitutes(now_ns)
+        if not told:
+            self._write_status(now_ns)
+
+    def _count_failure(self) -> None:
+        self.failed += 1
+        self.failures[self._failure] += 1
+
+    # Age and quality.
+
+    def age_ns(self, now_ns: int) -> int | None:
+        """How old the values are that the receiver was last given; None before the first delivery."""
+        return None if self.delivered_sample_ns is None else now_ns - self.delivered_sample_ns
+
+    def _is_lost(self, now_ns: int) -> bool:
+        """Nothing was delivered for ``max_age``."""
+        since = self._started_ns if self.delivered_sample_ns is None else self.delivered_sample_ns
+        return now_ns - since >= self._max_age_ns
+
+    def _quality_now(self, now_ns: int) -> Quality:
+        """Of what the receiver holds after this cycle's write."""
+        return min((each.quality for each in self.results), default=Quality.GOOD)
+
+    def _judge(self, now_ns: int) -> None:
+        """Set the quality of the transfer as a whole, and tell when it changes."""
+        if self._is_lost(now_ns):
+            quality, reason = Quality.BAD, self._failure or "older than max_age"
+        elif self.delivered_sample_ns is None:
+            quality, reason = Quality.BAD, self._failure or "nothing carried yet"
+        elif self._failure:
+            quality, reason = Quality.UNCERTAIN, f"last usable value; {self._failure}"
+        else:
+            quality, reason = self._cutter.worst(self.results)
+        self.quality_reason = reason
+        if quality is not self.quality:
+            self.quality = quality
+            self._on_quality(self, quality, reason)
+
+    def _watch_age(self) -> None:
+        """One timer for the transfer, re-armed only when it fires: the loss is told even while nothing comes back."""
+        since = self._started_ns if self.delivered_sample_ns is None else self.delivered_sample_ns
+        self._age_timer = self._loop.call_at((since + self._max_age_ns) / 1e9, self._age_passed)
+
+    def _age_passed(self) -> None:
+        self._age_timer = None
+        now_ns = round(self._loop.time() * 1e9)
+        if self.is_stopping:
+            return
+        if not self._is_lost(now_ns):
+            self._watch_age()
+            return
+        self._judge(now_ns)
+        if self.state is not CarryState.WRITING:
+            self._write_substitutes(now_ns)
+            self._write_status(now_ns)
+
+    # What the receiver is told apart from the values.
+
+    def _write_substitutes(self, now_ns: int) -> None:
+        if self._substitutes is None or not self.is_armed or self._fallback_pending:
+            return
+        status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence, now_ns)
+        jobs = [job for each in self._writes for job in each.jobs(self._substitutes, status, self._substitute_done)]
+        self._fallback_pending = len(jobs)
+        self._is_substituting = True
+        for job in jobs:
+            job.expires_ns = NEVER_NS
+            self.destination.submit(job)
+
+    def _substitute_done(self, outcome: Outcome | NotSent) -> None:
+        self._fallback_pending -= 1
+
+    def _write_status(self, now_ns: int) -> None:
+        """Heartbeat, quality, age and sequence by themselves. At most one such request at a time."""
+        if self._status_alone is None or not self.is_armed or self._status_is_pending:
+            return
+        words = self._status_words(self.quality, self.delivered_sample_ns, self._sequence, now_ns)
+        (job,) = self._status_alone.jobs((), words, self._status_done)
+        self._status_is_pending = True
+        self.destination.submit(job)
+
+    def _status_done(self, outcome: Outcome | NotSent) -> None:
+        self._status_is_pending = False
+
+    def _status_words(self, quality: Quality, sample_ns: int | None, sequence: int, now_ns: int) -> bytes:
+        self._heartbeat = (self._heartbeat + 1) & 0xFFFF
+        age_ms = AGE_MS_MAX if sample_ns is None else min(AGE_MS_MAX, (now_ns - sample_ns) // 1_000_000)
+        return b"".join(word.to_bytes(2, "big") for word in (self._heartbeat, int(quality), age_ms, sequence & 0xFFFF))
+
+    # The end.
+
+    @property
+    def is_at_rest(self) -> bool:
+        """No request of this transfer is under way."""
+        return self.state is CarryState.IDLE and not self._status_is_pending and not self._fallback_pending
+
+    def say_stopped(self) -> None:
+        """Tell the receiver that nothing more comes: quality Bad."""
+        if self._age_timer is not None:
+            self._age_timer.cancel()
+            self._age_timer = None
+        self.quality = Quality.BAD
+        self.quality_reason = "stopped"
+        self._write_status(int(self._loop.time() * 1e9))
+
+
+def describe(outcome: Outcome | NotSent) -> str:
+    """Why a request brought nothing, in the words that are counted and shown."""
+    return outcome.value if isinstance(outcome, NotSent) else outcome.description

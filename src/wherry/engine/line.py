@@ -1,0 +1,306 @@
+"""One connection to one controller: its queue, its pace, its time-outs, and coming back after a loss.
+
+Nothing waits in the queue while the line is down: a job that cannot be sent is over at once, so that nothing old is ever
+sent later. All instants are the event loop's. The guard stands between the session and the transport.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Callable
+from enum import StrEnum
+from random import Random
+from typing import Final, cast
+
+from wherry.engine.guard import Guard
+from wherry.engine.histogram import Histogram
+from wherry.errors import LinkError
+from wherry.plan.model import Controller
+from wherry.protocol.session import ClientSession, Counters, Outcome, Prepared, Refusal, Reply
+from wherry.transports.network import Network
+
+NEVER_NS: Final = 1 << 62
+
+
+class NotSent(StrEnum):
+    """Why a job ended without a request on the wire."""
+
+    NOT_CONNECTED = "not connected"
+    AGED = "older than max_age before it could be sent"
+    GUARD = "refused by the guard"
+    STOPPING = "stopping"
+
+
+class Job:
+    """One request to send. ``done`` is called exactly once, with the session's outcome or with why it was not sent.
+
+    ``expires_ns`` is the instant after which it must not be sent any more. A job may be submitted again after it is done.
+    """
+
+    __slots__ = ("done", "expires_ns", "is_write", "prepared")
+
+    def __init__(self, prepared: Prepared, done: Callable[[Outcome | NotSent], None], *, is_write: bool) -> None:
+        self.prepared = prepared
+        self.done = done
+        self.is_write = is_write
+        self.expires_ns = NEVER_NS
+
+
+class LineState(StrEnum):
+    """Where a line stands."""
+
+    WAITING = "waiting to connect"
+    CONNECTING = "connecting"
+    UP = "connected"
+    CLOSED = "closed"
+
+
+class Line(asyncio.Protocol):
+    """A line of the engine. ``on_change(line, is_up, reason)`` is called when it comes up or goes down."""
+
+    def __init__(
+        self,
+        controller: Controller,
+        network: Network,
+        guard: Guard,
+        rng: Random,
+        on_change: Callable[[Line, bool, str], None],
+        on_refused: Callable[[Line, bytes], None],
+    ) -> None:
+        self.controller = controller
+        self.guard = guard
+        self.state = LineState.WAITING
+        self.reason = "not connected yet"
+        self.response = Histogram()
+        self.counters = Counters()
+        self.connects = 0
+        self.connections_lost = 0
+        self.was_ever_up = False
+        self.last_reply_ns: int | None = None
+        self._network = network
+        self._rng = rng
+        self._on_change = on_change
+        self._on_refused = on_refused
+        self._loop = asyncio.get_running_loop()
+        self._session = self._new_session()
+        self._transport: asyncio.Transport | None = None
+        self._reads: deque[Job] = deque()
+        self._writes: deque[Job] = deque()
+        self._timer: asyncio.TimerHandle | None = None
+        self._pace_timer: asyncio.TimerHandle | None = None
+        self._connect_timer: asyncio.TimerHandle | None = None
+        self._connecting: asyncio.Task[None] | None = None
+        limits = controller.limits
+        self._timeout_ns = limits.timeout_ns
+        self._gap_ns = limits.gap_ns
+        self._spacing_ns = int(1e9 / limits.requests_per_s) if limits.requests_per_s else 0
+        self._is_paced = bool(self._gap_ns or self._spacing_ns)
+        self._next_allowed_ns = 0
+        self._attempts = 0
+        self._answered = False
+
+    # Work.
+
+    @property
+    def is_up(self) -> bool:
+        return self.state is LineState.UP
+
+    def submit(self, job: Job) -> None:
+        """Queue a job; writes go before reads, because what they carry is ageing."""
+        if self._transport is None:
+            job.done(NotSent.NOT_CONNECTED)
+            return
+        (self._writes if job.is_write else self._reads).append(job)
+        self._pump()
+
+    def _pump(self) -> None:
+        """Send what may be sent now."""
+        session = self._session
+        while session.can_send and self._transport is not None:
+            queue = self._writes or self._reads
+            if not queue:
+                return
+            now_ns = int(self._loop.time() * 1e9)
+            if self._is_paced and now_ns < self._next_allowed_ns:
+                self._arm_pace(self._next_allowed_ns)
+                return
+            job = queue.popleft()
+            if job.expires_ns <= now_ns:
+                job.done(NotSent.AGED)
+            else:
+                self._send(job, now_ns)
+            session = self._session
+
+    def _send(self, job: Job, now_ns: int) -> None:
+        frame = self._session.send(job.prepared, now_ns, now_ns + self._timeout_ns, job)
+        # The last gate: from here on only the transport.
+        if not self.guard.permits(frame):
+            self._session.withdraw(job)
+            self._on_refused(self, frame)
+            job.done(NotSent.GUARD)
+            return
+        assert self._transport is not None
+        self._transport.write(frame)
+        if self._spacing_ns:
+            self._next_allowed_ns = now_ns + self._spacing_ns
+        if self._timer is None:
+            self._arm_timer()
+
+    def _arm_pace(self, at_ns: int) -> None:
+        if self._pace_timer is None:
+            self._pace_timer = self._loop.call_at(at_ns / 1e9, self._pace_passed)
+
+    def _pace_passed(self) -> None:
+        self._pace_timer = None
+        self._pump()
+
+    # Time.
+
+    def _arm_timer(self) -> None:
+        deadline_ns = self._session.next_deadline_ns
+        if deadline_ns is not None:
+            self._timer = self._loop.call_at(deadline_ns / 1e9, self._time_passed)
+
+    def _time_passed(self) -> None:
+        # One timer for the line, armed for what was the earliest deadline then; most have been answered since.
+        self._timer = None
+        deadline_ns = self._session.next_deadline_ns
+        if deadline_ns is None:
+            return
+        now_ns = round(self._loop.time() * 1e9)
+        if deadline_ns <= now_ns:
+            self._handle(self._session.time_passed(now_ns), now_ns)
+        if self._timer is None:
+            self._arm_timer()
+
+    # What comes in.
+
+    def data_received(self, data: bytes) -> None:
+        now_ns = int(self._loop.time() * 1e9)
+        self._handle(self._session.receive(data, now_ns), now_ns)
+
+    def _handle(self, outcomes: list[Outcome], now_ns: int) -> None:
+        if self._gap_ns:
+            self._next_allowed_ns = max(self._next_allowed_ns, now_ns + self._gap_ns)
+        session = self._session
+        for outcome in outcomes:
+            kind = type(outcome)
+            if kind is Reply or kind is Refusal:
+                self.last_reply_ns = now_ns
+                if not self._answered:
+                    self._answered = True
+                    self._attempts = 0
+                self.response.record(outcome.received_ns - outcome.sent_ns)  # type: ignore[union-attr]
+            job = cast("Job | None", outcome.tag)
+            if job is not None:
+                job.done(outcome)
+        if session.must_reset and session is self._session:
+            self._reset("its answers cannot be trusted any more: " + (session.reset_reason or "framing lost"))
+        elif self._writes or self._reads:
+            self._pump()
+
+    # Connection.
+
+    def start(self) -> None:
+        """Begin to connect."""
+        self._schedule_connect(0)
+
+    def _new_session(self) -> ClientSession:
+        return ClientSession(
+            framing=self.controller.framing.value,
+            in_flight_max=self.controller.limits.in_flight,
+            first_transaction=self._rng.randrange(1, 65536),
+            counters=self.counters,
+        )
+
+    def _schedule_connect(self, wait_ns: int) -> None:
+        self.state = LineState.WAITING
+        at_s = self._loop.time() + wait_ns / 1e9
+        self._connect_timer = self._loop.call_at(at_s, self._begin_connect)
+
+    def _begin_connect(self) -> None:
+        self._connect_timer = None
+        self.state = LineState.CONNECTING
+        self._connecting = self._loop.create_task(self._connect())
+
+    async def _connect(self) -> None:
+        self.connects += 1
+        self._attempts += 1
+        controller = self.controller
+        try:
+            await self._network.connect(
+                lambda: self, controller.host, controller.port, controller.limits.timeout_ns / 1e9
+            )
+        except LinkError as failed:
+            self._went_down(str(failed), is_first=self.reason == "not connected yet")
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        if self.state is LineState.CLOSED:
+            cast("asyncio.Transport", transport).abort()
+            return
+        self._transport = cast("asyncio.Transport", transport)
+        self._session = self._new_session()
+        self._answered = False
+        self._next_allowed_ns = 0
+        self.state = LineState.UP
+        self.was_ever_up = True
+        self.reason = ""
+        self._on_change(self, True, "")
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._transport is None:
+            return
+        self._transport = None
+        self.connections_lost += 1
+        self._fail_all()
+        if self.state is LineState.CLOSED:
+            return
+        why = f"connection lost: {exc}" if exc else "the controller closed the connection"
+        self._went_down(why, is_first=True)
+
+    def _reset(self, reason: str) -> None:
+        """Give the connection up. A reset, not a polite close: a device must not keep a dead session."""
+        transport, self._transport = self._transport, None
+        if transport is not None:
+            self.connections_lost += 1
+            transport.abort()
+        self._fail_all()
+        if self.state is not LineState.CLOSED:
+            self._went_down(reason, is_first=True)
+
+    def _fail_all(self) -> None:
+        waiting = [*self._writes, *self._reads]
+        self._writes.clear()
+        self._reads.clear()
+        now_ns = int(self._loop.time() * 1e9)
+        for outcome in self._session.link_lost(now_ns):
+            job = cast("Job | None", outcome.tag)
+            if job is not None:
+                job.done(outcome)
+        for job in waiting:
+            job.done(NotSent.NOT_CONNECTED)
+
+    def _went_down(self, reason: str, *, is_first: bool) -> None:
+        """Wait before the next attempt: growing with each that brought no answer, and jittered so that many spread."""
+        limits = self.controller.limits
+        wait_ns = min(limits.reconnect_ns_max, limits.reconnect_ns << min(self._attempts, 16) >> 1)
+        self._schedule_connect(int(wait_ns * self._rng.uniform(0.5, 1.0)))
+        self.reason = reason
+        if is_first:
+            self._on_change(self, False, reason)
+
+    async def close(self) -> None:
+        """End the line for good."""
+        self.state = LineState.CLOSED
+        for timer in (self._timer, self._pace_timer, self._connect_timer):
+            if timer is not None:
+                timer.cancel()
+        self._timer = self._pace_timer = self._connect_timer = None
+        if self._connecting is not None and not self._connecting.done():
+            self._connecting.cancel()
+            await asyncio.gather(self._connecting, return_exceptions=True)
+        transport, self._transport = self._transport, None
+        if transport is not None:
+            transport.close()
+        self._fail_all()

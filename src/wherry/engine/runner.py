@@ -1,0 +1,161 @@
+"""The engine: lines, sweeps and transfers of a plan on the running event loop, real or virtual.
+
+It waits only through the loop's own time and speaks only through the network it is given, so that the same engine runs
+against controllers and in virtual time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable, Sequence
+from random import Random
+
+from wherry.engine.building import build_carry, prepare_read
+from wherry.engine.carry import Carry
+from wherry.engine.events import Event, EventKind, Listener
+from wherry.engine.guard import guard_for
+from wherry.engine.line import Line
+from wherry.engine.schedule import Schedule
+from wherry.engine.sweep import SweepRunner
+from wherry.errors import LocalError
+from wherry.packing.layout import layout
+from wherry.plan.model import Controller, Plan
+from wherry.transports.network import Network
+from wherry.values.quality import Quality
+
+STOP_POLLS_MAX = 1000
+
+
+class Engine:
+    """Carries the values of one plan.
+
+    ``armed`` names the controllers that may be written to; all others are only read. ``listeners`` hear every change of
+    state, in order: put the record first, then whoever shows it.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        network: Network,
+        *,
+        armed: Iterable[str] = (),
+        listeners: Sequence[Listener] = (),
+        seed: int | None = None,
+    ) -> None:
+        """Must be called on the running event loop. LocalError when ``armed`` names a controller that is not there."""
+        self.plan = plan
+        self.armed = frozenset(armed)
+        names = {each.name for each in plan.controllers}
+        for name in sorted(self.armed - names):
+            raise LocalError(f"cannot arm `{name}`: the plan has no controller of that name")
+        self._loop = asyncio.get_running_loop()
+        self._listeners = tuple(listeners)
+        self._rng = Random(seed)
+        self._network = network
+        self.started_ns = int(self._loop.time() * 1e9)
+        self.lines: dict[str, Line] = {}
+        used = {name for each in plan.transfers for name in (each.source, each.destination)}
+        for controller in plan.controllers:
+            if controller.name in used:
+                self.lines[controller.name] = self._make_line(controller)
+        self.carries: list[Carry] = []
+        self._sweeps: list[SweepRunner] = []
+        sweeps = layout(plan)
+        for sweep in sweeps:
+            carries = [
+                build_carry(sweep, index, self.lines, armed=self.armed, on_quality=self._quality_changed)
+                for index in range(len(sweep.transfers))
+            ]
+            source = self.lines[sweep.source]
+            reads = [prepare_read(source.controller, each) for each in sweep.reads]
+            self._sweeps.append(SweepRunner(source, reads, carries))
+            self.carries += carries
+        order = {each.name: index for index, each in enumerate(plan.transfers)}
+        self.carries.sort(key=lambda carry: order[carry.transfer.name])
+        self._periods_ns = [sweep.period_ns for sweep in sweeps]
+        self._schedule: Schedule | None = None
+        self._timer: asyncio.TimerHandle | None = None
+
+    def _make_line(self, controller: Controller) -> Line:
+        guard = guard_for(self.plan, controller, armed=controller.name in self.armed)
+        # Each line has a stream of chance of its own, so that one line's doings do not change another's.
+        rng = Random(self._rng.getrandbits(64))
+        return Line(controller, self._network, guard, rng, self._line_changed, self._write_refused)
+
+    # Start and stop.
+
+    def start(self) -> None:
+        """Connect, and begin the schedule."""
+        self._tell(EventKind.STARTED, self.plan.title or self.plan.file, "the exchange starts")
+        for name in sorted(self.armed):
+            self._tell(EventKind.ARMED, name, f"writing to {name} is armed")
+        for line in self.lines.values():
+            line.start()
+        self._schedule = Schedule(self._periods_ns, int(self._loop.time() * 1e9))
+        self._arm()
+
+    async def stop(self) -> None:
+        """End cleanly: the cycles under way end, the status registers are set to Bad, the connections close."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        self._schedule = None
+        for carry in self.carries:
+            carry.is_stopping = True
+        await self._until_at_rest()
+        for carry in self.carries:
+            carry.say_stopped()
+        await self._until_at_rest()
+        for line in self.lines.values():
+            await line.close()
+        self._tell(EventKind.STOPPED, self.plan.title or self.plan.file, "the exchange has stopped")
+
+    async def _until_at_rest(self) -> None:
+        """Every request is answered or times out; the bound only guards against a fault of ours."""
+        longest_s = max((each.controller.limits.timeout_ns for each in self.lines.values()), default=0) / 1e9
+        for _ in range(STOP_POLLS_MAX):
+            if all(carry.is_at_rest for carry in self.carries):
+                return
+            await asyncio.sleep(max(0.001, longest_s / 200))
+
+    # The schedule.
+
+    def _arm(self) -> None:
+        assert self._schedule is not None
+        due_ns = self._schedule.next_due_ns
+        if due_ns is not None:
+            self._timer = self._loop.call_at(due_ns / 1e9, self._due)
+
+    def _due(self) -> None:
+        if self._schedule is None:
+            return
+        # Rounded, so that the float of the loop's clock cannot make an entry due a nanosecond too late.
+        now_ns = round(self._loop.time() * 1e9)
+        for release in self._schedule.pop_due(now_ns):
+            self._sweeps[release.index].release(release.due_ns, release.missed, now_ns)
+        self._arm()
+
+    # What is told.
+
+    def _tell(self, kind: EventKind, subject: str, message: str, **details: str | int | float | None) -> None:
+        event = Event(int(self._loop.time() * 1e9) - self.started_ns, kind, subject, message, details)
+        for listener in self._listeners:
+            listener(event)
+
+    def _line_changed(self, line: Line, is_up: bool, reason: str) -> None:
+        name = line.controller.name
+        if is_up:
+            self._tell(EventKind.LINE_UP, name, f"{name} is connected", connects=line.connects)
+        else:
+            self._tell(EventKind.LINE_DOWN, name, f"{name} is not connected: {reason}")
+
+    def _write_refused(self, line: Line, frame: bytes) -> None:
+        name = line.controller.name
+        self._tell(EventKind.WRITE_REFUSED, name, f"a write to {name} outside the plan was refused", frame=frame.hex())
+
+    def _quality_changed(self, carry: Carry, quality: Quality, reason: str) -> None:
+        name = carry.transfer.name
+        because = f": {reason}" if reason else ""
+        self._tell(
+            EventKind.TRANSFER_QUALITY, name, f"{name} is {quality.name.capitalize()}{because}", quality=int(quality)
+        )

@@ -1,0 +1,75 @@
+"""What a run looks like at one instant: plain values for the command line, the page and the JSON answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from wherry.engine.carry import Carry
+from wherry.engine.line import Line
+from wherry.engine.runner import Engine
+from wherry.plan.model import Point, reference_number
+
+
+def summary(engine: Engine, now_ns: int) -> dict[str, Any]:
+    """The figures of a run so far, with stable keys (docs/run.md). Ages are as at the receiver's acknowledgement."""
+    return {
+        "plan": engine.plan.file,
+        "title": engine.plan.title,
+        "armed": sorted(engine.armed),
+        "duration_s": round((now_ns - engine.started_ns) / 1e9, 3),
+        "transfers": {carry.transfer.name: transfer_summary(carry, now_ns) for carry in engine.carries},
+        "controllers": {name: controller_summary(line) for name, line in engine.lines.items()},
+    }
+
+
+def transfer_summary(carry: Carry, now_ns: int) -> dict[str, Any]:
+    """Counts and times of one transfer."""
+    age_ns = carry.age_ns(now_ns)
+    return {
+        "from": carry.transfer.source,
+        "to": carry.transfer.destination,
+        "period_ms": carry.transfer.period_ns / 1e6,
+        "max_age_ms": carry.transfer.max_age_ns / 1e6,
+        "armed": carry.is_armed,
+        "scheduled": carry.scheduled,
+        "delivered": carry.delivered,
+        "skipped": carry.skipped,
+        "skipped_unarmed": carry.skipped_unarmed,
+        "skipped_overrun": carry.skipped_overrun,
+        "failed": carry.failed,
+        "failures": dict(carry.failures),
+        "quality": carry.quality.name.capitalize(),
+        "quality_reason": carry.quality_reason,
+        "age_now_ms": None if age_ns is None else round(age_ns / 1e6, 3),
+        "age_ms": carry.age.summary_ms(),
+        "lateness_ms": carry.lateness.summary_ms(),
+    }
+
+
+def controller_summary(line: Line) -> dict[str, Any]:
+    """Counts and times of one controller."""
+    counters = line.counters
+    return {
+        "address": f"{line.controller.host}:{line.controller.port}",
+        "unit": line.controller.unit,
+        "state": line.state.value,
+        "reason": line.reason,
+        "requests": counters.requests,
+        "replies": counters.replies,
+        "exceptions": counters.exceptions,
+        "timeouts": counters.timeouts,
+        "late_replies": counters.late_replies,
+        "foreign_replies": counters.foreign_replies,
+        "faulty_replies": counters.faulty,
+        "refused_writes": line.guard.refused,
+        "connects": line.connects,
+        "reconnects": max(0, line.connects - 1),
+        "connections_lost": line.connections_lost,
+        "response_ms": line.response.summary_ms(),
+    }
+
+
+def place_text(point: Point) -> Mapping[str, str]:
+    """A place in both ways of numbering."""
+    return {"address": str(point), "reference": reference_number(point.table, point.address)}
