@@ -1,1 +1,1 @@
-""""""
+"""Request packing: which few requests fetch and put many points. Pure computation."""
