@@ -11,35 +11,12 @@ from typing import Final
 
 from wherry import limits as bounds
 from wherry.findings import Path
+from wherry.protocol.functions import Framing as Framing
+from wherry.protocol.functions import Table as Table
 from wherry.values.types import BOOL, Order, ValueType
-
-
-class Table(StrEnum):
-    """The four tables of the data model (Modbus V1.1b3, 4.3)."""
-
-    COIL = "coil"
-    DISCRETE = "discrete"
-    INPUT = "input"
-    HOLDING = "holding"
-
-    @property
-    def is_bits(self) -> bool:
-        return self in (Table.COIL, Table.DISCRETE)
-
-    @property
-    def is_writable(self) -> bool:
-        return self in (Table.COIL, Table.HOLDING)
-
 
 REFERENCE_DIGIT: Final = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}
 """First digit of a reference number (common practice, no source; the specification numbers items from 1, 4.4)."""
-
-
-class Framing(StrEnum):
-    """How a PDU is framed on a byte stream."""
-
-    MBAP = "mbap"
-    RTU = "rtu"
 
 
 class OnLoss(StrEnum):
