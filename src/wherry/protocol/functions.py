@@ -250,7 +250,8 @@ READ_FUNCTION: Final[dict[Table, FunctionCode]] = {
 
 def function_title(code: int) -> str:
     """The standard's name of a function code with its number: ``read coils (01)``."""
-    row = FUNCTIONS.get(code & ~EXCEPTION_BIT)
+    code &= ~EXCEPTION_BIT
+    row = FUNCTIONS.get(code)
     return f"{row.title if row else 'unknown function'} ({code:02X})"
 
 
