@@ -2,7 +2,8 @@
 
 Laws, each held by a test:
 
-* what is written was decoded from replies to requests of this very cycle, and leaves before it is older than ``max_age``;
+* what is written was decoded from replies to requests of this very cycle, and leaves before it is older than
+  ``max_age``;
 * ``scheduled = delivered + skipped + failed`` whenever no cycle is under way;
 * a value that is Bad is never put: its place is left alone (hold) or given the declared substitute;
 * a group is put whole or not at all;
@@ -18,12 +19,12 @@ from enum import Enum, auto
 from typing import Final
 
 from wherry.engine.histogram import Histogram
-from wherry.engine.line import NEVER_NS, Job, Line, NotSent
+from wherry.engine.line import NEVER_NS, Job, Line, NotSent, describe
 from wherry.engine.liveness import Liveness
 from wherry.engine.reading import Cutter
 from wherry.engine.writes import WriteTemplate
 from wherry.packing.layout import TransferLayout
-from wherry.plan.model import OnLoss, Transfer
+from wherry.plan.model import Transfer
 from wherry.protocol.session import Outcome, Reply
 from wherry.values.conversion import Converted
 from wherry.values.quality import Quality, Reason
@@ -51,6 +52,7 @@ class Carry:
         *,
         writes: Sequence[WriteTemplate],
         status_alone: WriteTemplate | None,
+        substitutes: Sequence[bytes | None] | None,
         is_armed: bool,
         on_quality: Callable[[Carry, Quality, str], None],
     ) -> None:
@@ -66,7 +68,7 @@ class Carry:
         self.failures: Counter[str] = Counter()
         self.age = Histogram()
         self.lateness = Histogram()
-        self.results: Sequence[Converted] = cutter.nothing_yet()
+        self.results: Sequence[Converted] = cutter.results
         self.results_at_ns: int | None = None
         self.quality = Quality.BAD
         self.quality_reason = "nothing carried yet"
@@ -77,8 +79,7 @@ class Carry:
         self._liveness = Liveness(transfer.max_age_ns) if transfer.alive is not None else None
         self._on_quality = on_quality
         self._writes = tuple(writes)
-        self._substitutes = cutter.substitutes() if transfer.on_loss is OnLoss.SUBSTITUTE else None
-        self._is_substituting = False
+        self._substitutes = substitutes
         self._fallback_pending = 0
         self._pending = 0
         self._failure = ""
@@ -93,6 +94,11 @@ class Carry:
         self._sequence = 0
         self.is_stopping = False
 
+    def begin(self) -> None:
+        """The schedule begins: from now on the age counts."""
+        self._started_ns = int(self._loop.time() * 1e9)
+        self._watch_age()
+
     # A new cycle.
 
     @property
@@ -106,10 +112,11 @@ class Carry:
         if self.state is CarryState.IDLE and may_start:
             self.state = CarryState.READING
             self._pending = len(self.layout.reads)
+            if self._failure:
+                # The cycle before brought nothing and this one may not either: the heartbeat must not wait for it.
+                self._write_status(now_ns)
             self._failure = ""
             self._sample_ns = NEVER_NS
-            if self._age_timer is None:
-                self._watch_age()
             return True
         self.skip(1)
         if self.state is not CarryState.WRITING:
@@ -138,13 +145,10 @@ class Carry:
             self._all_read(now_ns)
 
     def _all_read(self, now_ns: int) -> None:
-        results = self._cutter.results
         if self._liveness is not None and not self._failure:
-            stands_still = self._liveness.judge(self._cutter.alive_data(), self._sample_ns)
-            if stands_still:
-                self._failure = stands_still
-                results = self._cutter.condemn(Reason.BAD_NO_COMMUNICATION)
-        self.results = results
+            self._failure = self._liveness.judge(self._cutter.alive_data, self._sample_ns)
+            if self._failure:
+                self._cutter.condemn(Reason.BAD_NO_COMMUNICATION)
         self.results_at_ns = now_ns
         if not self.is_armed:
             self.state = CarryState.IDLE
@@ -153,6 +157,8 @@ class Carry:
             else:
                 self.skipped_unarmed += 1
                 self.delivered_sample_ns = self._sample_ns
+                if self._age_timer is None:
+                    self._watch_age()
             self._judge(now_ns)
             return
         jobs = self._fill_writes(now_ns)
@@ -169,9 +175,9 @@ class Carry:
 
     def _fill_writes(self, now_ns: int) -> list[Job]:
         """The write requests of this cycle; a Bad value is left out, or replaced where the plan says so."""
-        puts = self._cutter.puts(
-            self.results, self._substitutes if not self._failure or self._is_lost(now_ns) else None
-        )
+        # A value that is Bad by itself is replaced at once; a value that could not be read only when it has aged.
+        may_replace = not self._failure or self._is_lost(now_ns)
+        puts = self._cutter.puts(self._substitutes if may_replace else None)
         if all(put is None for put in puts):
             return []
         status = b""
@@ -200,7 +206,8 @@ class Carry:
             self._sequence = (self._sequence + 1) & 0xFFFF
             self.delivered_sample_ns = self._sample_ns
             self.delivered_at_ns = now_ns
-            self._is_substituting = False
+            if self._age_timer is None:
+                self._watch_age()
             self.age.record(now_ns - self._sample_ns)
             told = self._status_in_writes
         self._judge(now_ns)
@@ -237,7 +244,7 @@ class Carry:
         elif self._failure:
             quality, reason = Quality.UNCERTAIN, f"last usable value; {self._failure}"
         else:
-            quality, reason = self._cutter.worst(self.results)
+            quality, reason = self._cutter.worst()
         self.quality_reason = reason
         if quality is not self.quality:
             self.quality = quality
@@ -269,7 +276,6 @@ class Carry:
         status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence, now_ns)
         jobs = [job for each in self._writes for job in each.jobs(self._substitutes, status, self._substitute_done)]
         self._fallback_pending = len(jobs)
-        self._is_substituting = True
         for job in jobs:
             job.expires_ns = NEVER_NS
             self.destination.submit(job)
@@ -309,8 +315,3 @@ class Carry:
         self.quality = Quality.BAD
         self.quality_reason = "stopped"
         self._write_status(int(self._loop.time() * 1e9))
-
-
-def describe(outcome: Outcome | NotSent) -> str:
-    """Why a request brought nothing, in the words that are counted and shown."""
-    return outcome.value if isinstance(outcome, NotSent) else outcome.description

@@ -56,8 +56,8 @@ class Guard:
 
     def permits(self, frame: bytes) -> bool:
         """Whether this frame may leave."""
-        # What stands before the data decides (protocol id, length, unit, function, address, quantity, byte count): a head
-        # that was judged once need not be judged again, as long as the frame is as long as it was then.
+        # What stands before the data decides (protocol id, length, unit, function, address, quantity, byte count): a
+        # head that was judged once need not be judged again, as long as the frame is as long as it was then.
         head = frame[self._head_start : self._head_stop]
         if self._known.get(head) == len(frame):
             return True

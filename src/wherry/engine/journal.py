@@ -1,7 +1,7 @@
 """The record of a run: one JSON object a line, on disk before anybody is shown the event.
 
-Bounded: a full file is moved aside once (``.1``) and the next begins, so that at most two files of ``bytes_max`` exist. A
-disk that is full or a file that is locked stops the record loudly and never the exchange.
+Bounded: a full file is moved aside once (``.1``) and the next begins, so that at most two files of ``bytes_max`` exist.
+A disk that is full or a file that is locked stops the record loudly and never the exchange.
 
 Keys of a line: ``at`` (UTC, RFC 3339), ``since_start_ms``, ``kind``, ``subject``, ``message``, ``details``.
 """
@@ -55,8 +55,8 @@ class Journal:
         except OSError as failed:
             self.is_recording = False
             self._on_lost(
-                f"the record {self.path} cannot be written any more ({failed.strerror or failed}): the exchange goes on "
-                "WITHOUT a record; free the disk or choose another place with --record, and start again"
+                f"the record {self.path} cannot be written any more ({failed.strerror or failed}): the exchange goes "
+                "on WITHOUT a record; free the disk or choose another place with --record, and start again"
             )
 
     def _move_aside(self) -> None:

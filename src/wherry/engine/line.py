@@ -1,7 +1,7 @@
 """One connection to one controller: its queue, its pace, its time-outs, and coming back after a loss.
 
-Nothing waits in the queue while the line is down: a job that cannot be sent is over at once, so that nothing old is ever
-sent later. All instants are the event loop's. The guard stands between the session and the transport.
+Nothing waits in the queue while the line is down: a job that cannot be sent is over at once, so that nothing old is
+ever sent later. All instants are the event loop's. The guard stands between the session and the transport.
 """
 
 from __future__ import annotations
@@ -17,8 +17,19 @@ from wherry.engine.guard import Guard
 from wherry.engine.histogram import Histogram
 from wherry.errors import LinkError
 from wherry.plan.model import Controller
-from wherry.protocol.session import ClientSession, Counters, Outcome, Prepared, Refusal, Reply
-from wherry.transports.network import Network
+from wherry.protocol.functions import exception_text
+from wherry.protocol.session import (
+    ClientSession,
+    Counters,
+    Faulty,
+    Lost,
+    Outcome,
+    Prepared,
+    Refusal,
+    Reply,
+    TimedOut,
+)
+from wherry.transports.network import Network, reset
 
 NEVER_NS: Final = 1 << 62
 
@@ -32,10 +43,25 @@ class NotSent(StrEnum):
     STOPPING = "stopping"
 
 
+def describe(outcome: Outcome | NotSent) -> str:
+    """Why a request brought nothing, in the words that are counted and shown."""
+    if isinstance(outcome, NotSent):
+        return outcome.value
+    if isinstance(outcome, Refusal):
+        return f"the controller refused it: {exception_text(outcome.code)}"
+    if isinstance(outcome, TimedOut):
+        return "no reply in time"
+    if isinstance(outcome, Lost):
+        return "the connection was lost while a reply was awaited"
+    if isinstance(outcome, Faulty):
+        return "the reply did not fit the request"
+    return type(outcome).__name__
+
+
 class Job:
     """One request to send. ``done`` is called exactly once, with the session's outcome or with why it was not sent.
 
-    ``expires_ns`` is the instant after which it must not be sent any more. A job may be submitted again after it is done.
+    ``expires_ns`` is the instant after which it must not be sent any more. A job may be submitted again once it is done.
     """
 
     __slots__ = ("done", "expires_ns", "is_write", "prepared")
@@ -264,7 +290,7 @@ class Line(asyncio.Protocol):
         transport, self._transport = self._transport, None
         if transport is not None:
             self.connections_lost += 1
-            transport.abort()
+            reset(transport)
         self._fail_all()
         if self.state is not LineState.CLOSED:
             self._went_down(reason, is_first=True)

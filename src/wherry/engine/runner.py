@@ -74,6 +74,8 @@ class Engine:
         self.carries.sort(key=lambda carry: order[carry.transfer.name])
         self._periods_ns = [sweep.period_ns for sweep in sweeps]
         self._schedule: Schedule | None = None
+        self._unheard = set(self.lines)
+        self._is_running = False
         self._timer: asyncio.TimerHandle | None = None
 
     def _make_line(self, controller: Controller) -> Line:
@@ -85,13 +87,20 @@ class Engine:
     # Start and stop.
 
     def start(self) -> None:
-        """Connect, and begin the schedule."""
+        """Connect. The schedule begins when each line has come up, or has failed to for the first time."""
+        self._is_running = True
         self._tell(EventKind.STARTED, self.plan.title or self.plan.file, "the exchange starts")
         for name in sorted(self.armed):
             self._tell(EventKind.ARMED, name, f"writing to {name} is armed")
         for line in self.lines.values():
             line.start()
+        if not self.lines:
+            self._begin()
+
+    def _begin(self) -> None:
         self._schedule = Schedule(self._periods_ns, int(self._loop.time() * 1e9))
+        for carry in self.carries:
+            carry.begin()
         self._arm()
 
     async def stop(self) -> None:
@@ -100,6 +109,7 @@ class Engine:
             self._timer.cancel()
             self._timer = None
         self._schedule = None
+        self._is_running = False
         for carry in self.carries:
             carry.is_stopping = True
         await self._until_at_rest()
@@ -135,6 +145,10 @@ class Engine:
             self._sweeps[release.index].release(release.due_ns, release.missed, now_ns)
         self._arm()
 
+    def _begin_if_running(self) -> None:
+        if self._is_running and self._schedule is None:
+            self._begin()
+
     # What is told.
 
     def _tell(self, kind: EventKind, subject: str, message: str, **details: str | int | float | None) -> None:
@@ -148,6 +162,11 @@ class Engine:
             self._tell(EventKind.LINE_UP, name, f"{name} is connected", connects=line.connects)
         else:
             self._tell(EventKind.LINE_DOWN, name, f"{name} is not connected: {reason}")
+        if name in self._unheard:
+            self._unheard.discard(name)
+            if not self._unheard and self._is_running:
+                # On the next turn, so that whoever is told of the connection has finished with it.
+                self._loop.call_soon(self._begin_if_running)
 
     def _write_refused(self, line: Line, frame: bytes) -> None:
         name = line.controller.name

@@ -1,7 +1,7 @@
 """When work is due: absolute instants, so that nothing drifts. Pure.
 
-The k-th release of an entry is due at ``start + offset + k * period``, whenever the ones before it were served. Releases
-that were missed altogether (the computer slept, the loop was held up) are counted, never made up for.
+The k-th release of an entry is due at ``start + offset + k * period``, whenever the ones before it were served.
+Releases that were missed altogether (the computer slept, the loop was held up) are counted, never made up for.
 """
 
 from __future__ import annotations

@@ -1,0 +1,64 @@
+"""From the plan to what the engine works with: prepared requests, compiled conversions, carries."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+from wherry.engine.carry import Carry
+from wherry.engine.line import Line
+from wherry.engine.reading import Cutter
+from wherry.engine.writes import WriteTemplate
+from wherry.packing.layout import ReadRequest, Sweep
+from wherry.plan.model import Controller, OnLoss, Table, Transfer, Value
+from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters, Request
+from wherry.protocol.session import Prepared, prepare
+from wherry.values.conversion import Conversion
+from wherry.values.quality import Quality
+
+_READS: Mapping[Table, Callable[[int, int], Request]] = {
+    Table.COIL: ReadCoils,
+    Table.DISCRETE: ReadDiscreteInputs,
+    Table.INPUT: ReadInputRegisters,
+    Table.HOLDING: ReadHoldingRegisters,
+}
+
+
+def prepare_read(controller: Controller, request: ReadRequest) -> Prepared:
+    """A read request of the layout, ready to be sent many times."""
+    span = request.span
+    return prepare(controller.unit, _READS[span.table](span.start, span.count))
+
+
+def substitutes_of(transfer: Transfer, conversions: Sequence[Conversion]) -> tuple[bytes | None, ...] | None:
+    """The encoded substitute of each value, None where it has none; None altogether when the plan says hold."""
+    if transfer.on_loss is not OnLoss.SUBSTITUTE:
+        return None
+    return tuple(
+        None if value.substitute is None else conversion.put(value.substitute)
+        for value, conversion in zip(transfer.values, conversions, strict=True)
+    )
+
+
+def build_carry(
+    sweep: Sweep,
+    index: int,
+    lines: Mapping[str, Line],
+    *,
+    armed: frozenset[str],
+    on_quality: Callable[[Carry, Quality, str], None],
+) -> Carry:
+    """One transfer of a sweep, ready to work."""
+    layout = sweep.transfers[index]
+    transfer = layout.transfer
+    destination = lines[transfer.destination]
+    conversions = [conversion_of(value) for value in transfer.values]
+    return Carry(
+        layout,
+        Cutter(layout, index, sweep.reads, conversions),
+        destination,
+        writes=[WriteTemplate(destination.controller, transfer, each) for each in layout.writes],
+        status_alone=layout.status_alone and WriteTemplate(destination.controller, transfer, layout.status_alone),
+        substitutes=substitutes_of(transfer, conversions),
+        is_armed=transfer.destination in armed,
+        on_quality=on_quality,
+    )
