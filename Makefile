@@ -13,7 +13,7 @@ PEERS := $(patsubst tests/foreign/peers/%.c,tests/foreign/bin/%,$(wildcard tests
 BENCH_PEERS := $(patsubst bench/peers/%.c,bench/peers/bin/%,$(wildcard bench/peers/*.c))
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check bench format clean peers constraints
+.PHONY: help demo test check bench format clean peers bench-peers constraints
 
 help: ## this list
 	@sed -n 's/^\([a-z]*\):.*## \(.*\)/make \1\t\2/p' Makefile | expand -t 20
@@ -31,7 +31,7 @@ check: $(STAMP) ## format, lint, types, layers, house rules
 	$(RUN)/lint-imports
 	$(RUN)/python -m pytest -q tests/tidy
 
-bench: $(STAMP) peers ## measure against other stacks and print a table (several minutes)
+bench: $(STAMP) peers bench-peers ## measure against other stacks and print a table (several minutes)
 	$(RUN)/python -m bench
 
 format: $(STAMP) ## rewrite the sources as `make check` wants them
@@ -56,14 +56,21 @@ $(STAMP): pyproject.toml constraints.txt
 
 # Other people's protocol stacks, as small C programs. Without a compiler or the library the tests that need them are
 # skipped, and say so.
+define BUILD_IF_POSSIBLE
+@if ! command -v $(CC) >/dev/null 2>&1; then \
+  echo "note: no C compiler ($(CC)): $(1) will be skipped"; \
+elif ! pkg-config --exists libmodbus 2>/dev/null; then \
+  echo "note: libmodbus or pkg-config not found (Debian: libmodbus-dev pkg-config): $(1) will be skipped"; \
+else \
+  $(MAKE) --no-print-directory --silent $(2); \
+fi
+endef
+
 peers:
-	@if ! command -v $(CC) >/dev/null 2>&1; then \
-	  echo "note: no C compiler ($(CC)): tests against the C library libmodbus will be skipped"; \
-	elif ! pkg-config --exists libmodbus 2>/dev/null; then \
-	  echo "note: libmodbus or pkg-config not found (Debian: libmodbus-dev pkg-config): tests against it will be skipped"; \
-	else \
-	  $(MAKE) --no-print-directory $(PEERS) $(BENCH_PEERS); \
-	fi
+	$(call BUILD_IF_POSSIBLE,tests against the C library libmodbus,$(PEERS))
+
+bench-peers:
+	$(call BUILD_IF_POSSIBLE,most of the bench,$(BENCH_PEERS))
 
 tests/foreign/bin/%: tests/foreign/peers/%.c
 	@mkdir -p $(@D)

@@ -1,0 +1,1 @@
+"""The carrying programs that are compared, each run as a process of its own."""

@@ -1,0 +1,63 @@
+"""The carry as pymodbus's asyncio client does it: SOURCE_PORT DESTINATION_PORT PAIRS CARRIES [uvloop]
+
+One pair of connections: one carry after the other. Many: one carry on each at the same time, then the next round, which
+is cheaper for an event loop than one by one.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+
+from pymodbus.client import AsyncModbusTcpClient
+
+from bench.contenders.usage import Moment, report
+
+WORDS = 10
+Pair = tuple[AsyncModbusTcpClient, AsyncModbusTcpClient]
+
+
+async def connect(port: int) -> AsyncModbusTcpClient:
+    client = AsyncModbusTcpClient("127.0.0.1", port=port, retries=0)
+    assert await client.connect(), port
+    return client
+
+
+async def carry(pair: Pair) -> None:
+    source, destination = pair
+    answer = await source.read_holding_registers(0, count=WORDS, device_id=1)
+    assert not answer.isError(), answer
+    done = await destination.write_registers(0, answer.registers, device_id=1)
+    assert not done.isError(), done
+
+
+async def run(source_port: int, destination_port: int, pairs: int, carries: int) -> None:
+    made = [(await connect(source_port), await connect(destination_port)) for _ in range(pairs)]
+    for pair in made:
+        await carry(pair)
+    begin = Moment.now()
+    if pairs == 1:
+        for _ in range(carries):
+            await carry(made[0])
+    else:
+        for _ in range(carries // pairs):
+            await asyncio.gather(*map(carry, made))
+    report(begin, Moment.now(), carries // pairs * pairs)
+    for source, destination in made:
+        source.close()
+        destination.close()
+
+
+def main() -> None:
+    numbers = [int(each) for each in sys.argv[1:5]]
+    factory = None
+    if sys.argv[5:] == ["uvloop"]:
+        import uvloop
+
+        factory = uvloop.new_event_loop
+    with asyncio.Runner(loop_factory=factory) as runner:
+        runner.run(run(*numbers))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,84 @@
+"""Plans to measure with."""
+
+from __future__ import annotations
+
+from random import Random
+
+WORDS = 10
+VALUES_PER_TRANSFER = 100
+
+
+def carry_plan(source_port: int, destination_port: int, pairs: int, period_ms: float, kind: str) -> str:
+    """``pairs`` transfers of ten words, each from a controller of its own to a controller of its own.
+
+    ``kind``: ``raw`` copies the words; ``typed`` takes ten whole numbers with a range; ``scaled`` also scales them.
+    """
+    parts = ['title = "carry"']
+    for index in range(pairs):
+        parts.append(f'[controller.skid{index}]\nconnect = "tcp://127.0.0.1:{source_port}"')
+        parts.append(f'[controller.hall{index}]\nconnect = "tcp://127.0.0.1:{destination_port}"')
+        parts.append(
+            f'[transfer.words{index}]\nfrom = "skid{index}"\nto = "hall{index}"\nevery = "{period_ms:g} ms"\n'
+            'max_age = "2 s"\non_loss = "hold"'
+        )
+        parts.append(_words(kind))
+    return "\n".join(parts) + "\n"
+
+
+def _words(kind: str) -> str:
+    if kind == "raw":
+        return 'copy = { take = "holding 0..9", put = "holding 0..9" }'
+    scale = ", scale = [0, 4000, 0, 1000]" if kind == "scaled" else ""
+    values = [
+        f'  {{ name = "tank {word}", take = "holding {word} uint16", put = "holding {word} uint16", '
+        f"range = [0, 4000]{scale} }},"
+        for word in range(WORDS)
+    ]
+    return "\n".join(["values = [", *values, "]"])
+
+
+def scattered_plan(source_port: int, destination_port: int, points: int, delay_ms: float, period_ms: float) -> str:
+    """One transfer of ``points`` words at addresses scattered over ten thousand, all of them readable."""
+    addresses = sorted(Random(1).sample(range(10_000), points))
+    values = [
+        f'  {{ name = "value {index}", take = "holding {address}", put = "holding {index}" }},'
+        for index, address in enumerate(addresses)
+    ]
+    return "\n".join(
+        [
+            'title = "scattered"',
+            f'[controller.skid]\nconnect = "tcp://127.0.0.1:{source_port}"\nreadable = ["holding 0..9999"]',
+            f'response = {{ fixed = "{delay_ms:g} ms", per_register = "0 us" }}',
+            f'[controller.hall]\nconnect = "tcp://127.0.0.1:{destination_port}"',
+            f'[transfer.all]\nfrom = "skid"\nto = "hall"\nevery = "{period_ms:g} ms"\nmax_age = "10 s"',
+            'on_loss = "hold"',
+            "values = [",
+            *values,
+            "]\n",
+        ]
+    )
+
+
+def long_plan(values: int) -> str:
+    """A sound plan of many values of several types, from twenty controllers to twenty."""
+    transfers = values // VALUES_PER_TRANSFER
+    controllers = 20
+    parts = ['title = "a large hatchery"']
+    for index in range(controllers):
+        parts.append(f'[controller.skid{index}]\nconnect = "tcp://10.20.0.{index + 1}"\nlimits = {{ in_flight = 4 }}')
+        parts.append(f'[controller.hall{index}]\nconnect = "tcp://10.20.1.{index + 1}"\nlimits = {{ in_flight = 4 }}')
+    for index in range(transfers):
+        base = 1000 * (index // controllers)
+        parts.append(
+            f'[transfer.water{index}]\nfrom = "skid{index % controllers}"\nto = "hall{index % controllers}"\n'
+            f'every = "1 s"\nmax_age = "5 s"\non_loss = "hold"\nstatus = "holding {base + 900}"\nvalues = ['
+        )
+        for value in range(VALUES_PER_TRANSFER):
+            take, put = base + 4 * value, base + 2 * value
+            parts.append(
+                f'  {{ name = "tank {value} oxygen", take = "holding {take} float32 CDAB", '
+                f'put = "holding {put} int16", '
+                'scale = [0, 20, 0, 2000], unit = "mg/L", range = [0, 20] },'
+            )
+        parts.append("]")
+    return "\n".join(parts) + "\n"
