@@ -209,10 +209,12 @@ class Value:
     not_available: tuple[int, ...] = ()
     """Register contents (as unsigned whole numbers over all registers, high word first) that mean "no value"."""
     clamp: bool = False
-    """A number beyond what the destination holds is put as the nearest one it holds, and is Uncertain; else it is Bad."""
+    """A number beyond what the destination holds is put as the nearest one it holds, and is Uncertain; else it is
+    Bad."""
     rounding: Rounding = Rounding.EVEN
     substitute: float | bool | str | None = None
-    """What is put instead while the value is Bad and ``on_loss = "substitute"``: in ``unit``, and converted like any value."""
+    """What is put instead while the value is Bad and ``on_loss = "substitute"``: in ``unit``, and converted like any
+    value."""
     group: str = ""
     """Values of one group are read in one request and written in one request."""
     is_copy: bool = False

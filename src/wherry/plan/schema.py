@@ -1,0 +1,263 @@
+"""The shape of the plan file, once: what keys there are, what each holds, which must be there.
+
+From these classes come the reading of a plan (``shape``), the JSON Schema for editors (``wherry schema``) and the
+tables of the plan reference (``docs/plan.md``). ``extra`` says how a text is meant, for those who read it on.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final, Literal
+
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
+
+from wherry import limits as bounds
+from wherry.plan import connect, durations, places
+
+DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
+
+Number = float
+"""A number of a plan: whole numbers are numbers too."""
+
+
+def _meta(description: str, *examples: Any, pattern: str = "", means: str = "", **bound: Any) -> Meta:
+    """What is told of a key. Patterns and bounds are published only: the reader of plans has better words for them."""
+    published = dict(bound)
+    if pattern:
+        published["pattern"] = pattern
+    return Meta(
+        description=description,
+        examples=list(examples) or None,
+        extra_json_schema=published or None,
+        extra={"means": means} if means else None,
+    )
+
+
+def _duration(description: str, *examples: str) -> Meta:
+    return _meta(description, *examples, pattern=durations.PATTERN, means="duration")
+
+
+def _place(description: str, *examples: str) -> Meta:
+    return _meta(description, *examples, pattern=places.PATTERN, means="place")
+
+
+class Table(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    """Base of every table of the plan file."""
+
+
+class LimitsTable(Table):
+    """What the controller stands. Everything left out is the standard's quantity, or the gentlest choice."""
+
+    read: Annotated[int, _meta("Most registers in one read.", minimum=1, maximum=bounds.READ_REGISTERS_MAX)] = (
+        bounds.READ_REGISTERS_MAX
+    )
+    write: Annotated[int, _meta("Most registers in one write.", minimum=1, maximum=bounds.WRITE_REGISTERS_MAX)] = (
+        bounds.WRITE_REGISTERS_MAX
+    )
+    read_bits: Annotated[int, _meta("Most bits in one read.", minimum=1, maximum=bounds.READ_BITS_MAX)] = (
+        bounds.READ_BITS_MAX
+    )
+    write_bits: Annotated[int, _meta("Most bits in one write.", minimum=1, maximum=bounds.WRITE_BITS_MAX)] = (
+        bounds.WRITE_BITS_MAX
+    )
+    in_flight: Annotated[
+        int, _meta("Requests that may wait for an answer at the same time.", minimum=1, maximum=bounds.IN_FLIGHT_MAX)
+    ] = 1
+    connections: Annotated[
+        int, _meta("Connections that may be open at the same time.", minimum=1, maximum=bounds.CONNECTIONS_MAX)
+    ] = 1
+    gap: Annotated[str, _duration("Least time from the end of one exchange to the next request.", "5 ms")] = "0 s"
+    rate: Annotated[
+        Number | UnsetType, _meta("Most requests in a second. Without it there is no such limit.", exclusiveMinimum=0)
+    ] = UNSET
+    timeout: Annotated[str, _duration("How long an answer is waited for.", "500 ms")] = "1 s"
+    reconnect: Annotated[
+        str, _duration("First wait before connecting again; it doubles, with jitter, up to 30 s.", "500 ms")
+    ] = "500 ms"
+
+
+class ResponseTable(Table):
+    """How long the controller takes to answer; for packing requests and for simulation."""
+
+    fixed: Annotated[str, _duration("Time of any answer.", "5 ms")] = "5 ms"
+    per_register: Annotated[str, _duration("Additional time for each register.", "20 us")] = "20 us"
+
+
+class SignalTable(Table):
+    """One moving value of the simulated controller."""
+
+    at: Annotated[str, _place("Where it is.", "holding 0 float32")]
+    shape: Annotated[
+        Literal["constant", "ramp", "sine", "walk", "counter", "step"],
+        _meta("How it moves between `low` and `high`; a constant stays at `low`, a counter counts up by one."),
+    ]
+    low: Annotated[Number, _meta("The least value.")] = 0.0
+    high: Annotated[Number, _meta("The greatest value.")] = 100.0
+    period: Annotated[
+        str, _duration("One round of a sine, a ramp or a pair of steps; one count of a counter.", "60 s")
+    ] = "60 s"
+
+
+class SimulateTable(Table):
+    """How the controller behaves when it is simulated. Never used against a real one."""
+
+    signals: Annotated[list[SignalTable], _meta("Values that move.")] = []
+    holes: Annotated[
+        list[Annotated[str, _place("A place that does not exist.", "holding 50..59")]],
+        _meta("Places that do not exist: reading or writing them is refused."),
+    ] = []
+
+
+class ControllerTable(Table):
+    """One device that answers Modbus requests."""
+
+    connect: Annotated[
+        str,
+        _meta(
+            "Where it is: `tcp://host`, with `:port` if it is not 502, or `rtu+tcp://host:port` for serial framing.",
+            "tcp://10.20.0.11",
+            "tcp://10.20.0.11:1502",
+            "rtu+tcp://10.20.0.12:4001",
+            pattern=connect.PATTERN,
+            means="connect",
+        ),
+    ]
+    unit: Annotated[int, _meta("Unit id.", minimum=0, maximum=bounds.UNIT_MAX)] = 1
+    limits: Annotated[LimitsTable, _meta("What it stands.")] = msgspec.field(default_factory=LimitsTable)
+    response: Annotated[ResponseTable, _meta("How long it takes to answer.")] = msgspec.field(
+        default_factory=ResponseTable
+    )
+    readable: Annotated[
+        list[Annotated[str, _place("A run of places.", "holding 0..199")]],
+        _meta("Runs of places that may be read over even where no value is declared."),
+    ] = []
+    write_single: Annotated[
+        bool, _meta("Write single items with function codes 05 and 06 in place of 0F and 10 (hexadecimal).")
+    ] = False
+    simulate: Annotated[SimulateTable, _meta("How it behaves when simulated.")] = msgspec.field(
+        default_factory=SimulateTable
+    )
+
+
+Rounding = Literal["half even", "half away", "down", "up", "toward zero"]
+FourNumbers = tuple[Number, Number, Number, Number]
+
+
+class ValueTable(Table):
+    """One value: where it is taken, what is done to it, where it is put."""
+
+    name: Annotated[str, _meta("What it is, in words; once in a transfer.", "tank 1 oxygen", minLength=1)]
+    take: Annotated[str, _place("The place in the source.", "holding 0 float32 CDAB", "holding 12.3", "40001")]
+    put: Annotated[str, _place("The place in the destination.", "holding 100 int16", "coil 5")]
+    take_scale: Annotated[
+        FourNumbers | UnsetType,
+        _meta("From the source's number to the value in `unit`: two numbers and what they become.", [0, 4000, 0, 20]),
+    ] = UNSET
+    scale: Annotated[
+        FourNumbers | UnsetType,
+        _meta("From the value to the number that is put: two values and what they become.", [0, 20, 0, 2000]),
+    ] = UNSET
+    unit: Annotated[str, _meta("The engineering unit people read the value in.", "mg/L", "degC")] = ""
+    put_unit: Annotated[str, _meta("The unit the destination works in, if it is another one.", "degF")] = ""
+    range: Annotated[
+        tuple[Number, Number] | UnsetType,
+        _meta("Least and greatest value, in `unit`; a value outside is Bad.", [0, 20]),
+    ] = UNSET
+    not_available: Annotated[
+        list[Annotated[int | str, _meta("A register content.", "0x8000", 32767)]],
+        _meta('Register contents that mean "no value".', ["0x8000"]),
+    ] = []
+    clamp: Annotated[
+        bool, _meta("Put a number that does not fit as the nearest one that fits, as Uncertain; else it is Bad.")
+    ] = False
+    rounding: Annotated[Rounding, _meta("How a number becomes a whole number.")] = "half even"
+    substitute: Annotated[
+        Number | bool | str | UnsetType,
+        _meta('What is put while the value is Bad and `on_loss` is "substitute", in `unit`.'),
+    ] = UNSET
+    group: Annotated[str, _meta("Values of one group are read in one request and written in one request.")] = ""
+
+
+class CopyTable(Table):
+    """Registers or bits that are carried as they are."""
+
+    take: Annotated[str, _place("The places in the source.", "holding 0..9")]
+    put: Annotated[str, _place("The places in the destination, as many.", "holding 0..9")]
+
+
+class TransferTable(Table):
+    """Values carried together from one controller to another at one period."""
+
+    from_: Annotated[str, _meta("The controller they are taken from.", "skid")] = msgspec.field(name="from")
+    to: Annotated[str, _meta("The controller they are put into.", "hall")]
+    every: Annotated[str, _duration("The period.", "200 ms")]
+    max_age: Annotated[
+        str | UnsetType, _duration("A value older than this is not put any more. Without it: five periods.", "1 s")
+    ] = UNSET
+    on_loss: Annotated[
+        Literal["hold", "substitute"],
+        _meta("What becomes of the destination's values while the source is lost: they stay, or are substituted."),
+    ] = "hold"
+    alive: Annotated[str | UnsetType, _place("A counter that the source's own program keeps moving.", "holding 9")] = (
+        UNSET
+    )
+    status: Annotated[
+        str | UnsetType,
+        _place(
+            "First of four holding registers in the destination: heartbeat, quality, age in ms, sequence.", "holding 90"
+        ),
+    ] = UNSET
+    values: Annotated[
+        list[ValueTable] | str,
+        _meta("The values, or the name of a CSV or XLSX file that lies beside the plan.", "water.csv"),
+    ] = []
+    copy: Annotated[CopyTable | list[CopyTable], _meta("Registers or bits carried as they are.")] = []
+
+
+class PlanTable(Table):
+    """A plan of Wherry: controllers, and the transfers between them."""
+
+    title: Annotated[str, _meta("What the plan is for.", "Hatchery water exchange")] = ""
+    controller: Annotated[dict[str, ControllerTable], _meta("The controllers, by name.")] = {}
+    transfer: Annotated[dict[str, TransferTable], _meta("The transfers, by name.")] = {}
+
+
+TITLES: Final[dict[type[Table], str]] = {
+    PlanTable: "plan",
+    ControllerTable: "controller",
+    LimitsTable: "limits",
+    ResponseTable: "response",
+    SimulateTable: "simulate",
+    SignalTable: "signal",
+    TransferTable: "transfer",
+    ValueTable: "value",
+    CopyTable: "copy",
+}
+"""What each table is called when people are told about it."""
+
+
+def json_schema() -> dict[str, Any]:
+    """The JSON Schema of a plan file (draft 2020-12), for editors that complete and check while one writes."""
+    _, parts = msgspec.json.schema_components([PlanTable], ref_template="#/$defs/{name}")
+    names = {each.__name__: title for each, title in TITLES.items()}
+    renamed = {names[name]: _renamed(part, names) for name, part in parts.items()}
+    for name, part in renamed.items():
+        part["title"] = name
+        if not part["required"]:
+            del part["required"]
+    plan = renamed.pop("plan")
+    plan.pop("title")
+    return {"$schema": DIALECT, "title": "Wherry plan", **plan, "$defs": dict(sorted(renamed.items()))}
+
+
+def _renamed(part: Any, names: dict[str, str]) -> Any:
+    """The same with references to the names people know."""
+    if isinstance(part, dict):
+        return {
+            key: f"#/$defs/{names[value.rpartition('/')[2]]}" if key == "$ref" else _renamed(value, names)
+            for key, value in part.items()
+        }
+    return [_renamed(each, names) for each in part] if isinstance(part, list) else part
+
+
+__all__ = ["TITLES", "UNSET", "PlanTable", "json_schema"]
