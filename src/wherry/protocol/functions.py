@@ -121,11 +121,13 @@ class ObjectsRule:
     """The length of a device identification response: objects, each with its length (AP 6.21, page 44)."""
 
     def of(self, data: bytes | bytearray, start: int = 0) -> int | None:
-        """The PDU's length, or None while too little of it is there."""
+        """The PDU's length; None while too little of it is there; more than a PDU's most once that is certain."""
         if len(data) < start + 7:
             return None
         at = start + 7
         for _ in range(data[start + 6]):
+            if at - start > limits.PDU_BYTES_MAX:
+                break
             if len(data) < at + 2:
                 return None
             at += 2 + data[at + 1]
