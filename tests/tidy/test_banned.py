@@ -9,7 +9,7 @@ import ast
 from collections.abc import Iterator
 
 CLOCK = "src/wherry/clock.py"
-TIME_ADVICE = "take the instant as an argument, or the event loop's time (wherry.clock.loop_now_ns)"
+TIME_ADVICE = "take the instant as an argument, or the event loop's time (wherry.clock.LoopClock)"
 WALL_ADVICE = "use wherry.clock.wall_time_text"
 CHANCE_ADVICE = "take a seeded random.Random as an argument"
 SLEEP_ADVICE = "wait through the event loop (asyncio.sleep), so that it works in virtual time"
@@ -35,6 +35,7 @@ BANNED: dict[str, str] = {
 # Where a banned name is the right one, and why.
 ALLOWED: dict[tuple[str, str], str] = {
     (CLOCK, "time.process_time_ns"): "the one place where CPU time enters",
+    (CLOCK, "time.monotonic_ns"): "the clock of the real event loops, read without their rounding",
     (CLOCK, "datetime.datetime.now"): "the one place where wall time enters",
     ("src/wherry/cli/output.py", "sys.stdout"): "the one printer",
     ("src/wherry/cli/output.py", "sys.stderr"): "the one printer",

@@ -12,7 +12,7 @@ REAL_LOOPS = ("asyncio.run", "asyncio.Runner", "asyncio.new_event_loop", "uvloop
 LOOP_SLEEPS = ("asyncio.sleep", "loop.call_later")
 REAL_SLEEP = "time.sleep"
 MOCKS = ("unittest.mock", "mock", "pytest_mock")
-NO_PATCHING = ("tests/protocol/", "tests/engine/", "tests/transports/", "tests/simulate/", "tests/packing/")
+NO_PATCHING = ("tests/protocol/", "tests/engine/")
 
 
 def code_of(text: str) -> str:
