@@ -50,7 +50,7 @@ def scattered_plan(source_port: int, destination_port: int, points: int, delay_m
             f'[controller.skid]\nconnect = "tcp://127.0.0.1:{source_port}"\nreadable = ["holding 0..9999"]',
             f'response = {{ fixed = "{delay_ms:g} ms", per_register = "0 us" }}',
             f'[controller.hall]\nconnect = "tcp://127.0.0.1:{destination_port}"',
-            f'[transfer.all]\nfrom = "skid"\nto = "hall"\nevery = "{period_ms:g} ms"\nmax_age = "10 s"',
+            f'[transfer.scattered]\nfrom = "skid"\nto = "hall"\nevery = "{period_ms:g} ms"\nmax_age = "10 s"',
             'on_loss = "hold"',
             "values = [",
             *values,
