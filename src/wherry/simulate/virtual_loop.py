@@ -1,0 +1,178 @@
+"""An asyncio event loop whose clock is a number: when nothing is ready it jumps to the next deadline.
+
+A day of the exchange passes in seconds, and twice the same way. Everything that waits must wait on the loop's time and
+speak over a network in memory; sockets, signals and threads have no place here, and asking for them is an error.
+
+The clock is a whole number of nanoseconds. ``time()`` gives it in seconds as the float from which both ``int(t * 1e9)``
+and ``round(t * 1e9)`` get the same number back (for 26 days, after which a float's steps come near a nanosecond), and a
+deadline in seconds is taken as the nearest nanosecond, so that a chain of waits does not drift.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable, Coroutine
+from typing import Any, Final, TypeVar
+
+from wherry.clock import NS_PER_S
+from wherry.errors import LocalError
+
+T = TypeVar("T")
+
+EXACT_NS_MAX: Final = 1 << 51
+"""26 days: below this the product of a float of seconds and 1e9 is right to less than half a nanosecond."""
+STEPS_AT_ONE_INSTANT_MAX: Final = 1_000_000
+"""Turns of the loop without time passing; more is taken as something that runs in a circle."""
+
+
+class NothingScheduledError(LocalError):
+    """Nothing is ready, nothing is scheduled, and what was to be run is not finished: on a real clock it would hang."""
+
+
+class VirtualLimitError(LocalError):
+    """The virtual time that was allowed is over, or time stopped passing."""
+
+
+class UnhandledError(LocalError):
+    """An error that no one handled reached the event loop; on a real loop it would only have been logged."""
+
+
+class VirtualLoop(asyncio.BaseEventLoop):
+    """The event loop in virtual time. ``limit_ns`` is the latest instant it may reach.
+
+    ``strict`` ends the run with ``UnhandledError`` on an exception in a callback or in a task nobody waits for.
+    """
+
+    # BaseEventLoop leaves exactly these to its subclasses (the selector, wake-up and event processing); what it has is
+    # the same from 3.8 to 3.14, and the tests here fail first if that changes.
+
+    def __init__(self, *, start_ns: int = 0, limit_ns: int | None = None, strict: bool = True) -> None:
+        assert start_ns >= 0, start_ns
+        super().__init__()
+        self._now_ns = start_ns
+        self._now_s = seconds_of(start_ns)
+        self._limit_ns = limit_ns
+        self._steps_left = STEPS_AT_ONE_INSTANT_MAX
+        self._unhandled: dict[str, Any] | None = None
+        self._selector = self
+        self._set_resolution()
+        if strict:
+            self.set_exception_handler(_keep_unhandled)
+
+    def time(self) -> float:
+        """Virtual seconds."""
+        return self._now_s
+
+    @property
+    def now_ns(self) -> int:
+        """Virtual nanoseconds."""
+        return self._now_ns
+
+    # What BaseEventLoop asks of a subclass.
+
+    def select(self, timeout: float | None) -> list[object]:
+        """Stands in for waiting on sockets: nothing ever comes from outside, so time jumps at once."""
+        if self._unhandled is not None:
+            self._raise_unhandled()
+        if timeout is None:
+            raise NothingScheduledError(
+                f"nothing is ready and nothing is scheduled at {self._now_s:g} s of virtual time, but what was run is "
+                "not finished: something waits for an event that will never come"
+            )
+        if timeout > 0:
+            self._jump()
+        else:
+            self._steps_left -= 1
+            if not self._steps_left:
+                raise VirtualLimitError(
+                    f"{STEPS_AT_ONE_INSTANT_MAX:,} turns of the loop at {self._now_s:g} s of virtual time without time "
+                    "passing: something runs in a circle"
+                )
+        return []
+
+    def _jump(self) -> None:
+        scheduled: list[asyncio.TimerHandle] = self._scheduled  # type: ignore[attr-defined]
+        next_ns = round(scheduled[0].when() * NS_PER_S)
+        if self._limit_ns is not None and next_ns > self._limit_ns:
+            raise VirtualLimitError(
+                f"the limit of {self._limit_ns / NS_PER_S:g} s of virtual time is reached, and what was run is not "
+                f"finished (next: {next_ns / NS_PER_S:g} s)"
+            )
+        if next_ns > self._now_ns:
+            self._now_ns = next_ns
+            self._now_s = seconds_of(next_ns)
+            self._steps_left = STEPS_AT_ONE_INSTANT_MAX
+            self._set_resolution()
+
+    def _set_resolution(self) -> None:
+        # A deadline within this of now is due; it covers the rounding of a deadline to the nearest nanosecond.
+        self._clock_resolution = max(1e-9, 2 * math.ulp(self._now_s))
+
+    def _process_events(self, event_list: list[object]) -> None:
+        assert not event_list
+
+    def _write_to_self(self) -> None:
+        """Nothing to wake: this loop never blocks."""
+
+    def _raise_unhandled(self) -> None:
+        context, self._unhandled = self._unhandled, None
+        assert context is not None
+        cause = context.get("exception")
+        raise UnhandledError(f"{context.get('message', 'unhandled error')}: {cause!r}") from cause
+
+    # What has no place in virtual time.
+
+    def run_in_executor(self, executor: Any, func: Callable[..., Any], *args: Any) -> Any:  # type: ignore[override]
+        """Refused: a thread lives on the real clock."""
+        raise LocalError(
+            f"{getattr(func, '__name__', func)} was to run in a thread, but in virtual time there is none; wait on the "
+            "loop's own time, and use a network in memory"
+        )
+
+
+def _keep_unhandled(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    assert isinstance(loop, VirtualLoop)
+    if loop._unhandled is None:
+        loop._unhandled = context
+
+
+def seconds_of(instant_ns: int) -> float:
+    """The float of seconds from which ``int(t * 1e9)`` gives the same nanoseconds back (below ``EXACT_NS_MAX``)."""
+    seconds = instant_ns / NS_PER_S
+    if int(seconds * 1e9) < instant_ns < EXACT_NS_MAX:
+        seconds = math.nextafter(seconds, math.inf)
+    return seconds
+
+
+def run_virtual(
+    main: Coroutine[Any, Any, T] | Callable[[], Coroutine[Any, Any, T]],
+    *,
+    limit_s: float | None = None,
+    start_ns: int = 0,
+    strict: bool = True,
+) -> T:
+    """Run a coroutine (or a function that makes one) to its end in virtual time; returns what it returns.
+
+    Raises what it raises; NothingScheduledError instead of hanging, VirtualLimitError after ``limit_s`` virtual
+    seconds, UnhandledError for an error that reached only the loop (unless ``strict`` is False).
+    """
+    coroutine = main() if callable(main) else main
+    limit_ns = None if limit_s is None else start_ns + round(limit_s * NS_PER_S)
+    made: list[VirtualLoop] = []
+
+    def make() -> VirtualLoop:
+        made.append(VirtualLoop(start_ns=start_ns, limit_ns=limit_ns, strict=strict))
+        return made[0]
+
+    with asyncio.Runner(loop_factory=make) as runner:
+        try:
+            result = runner.run(coroutine)
+            if made[0]._unhandled is not None:
+                made[0]._raise_unhandled()
+        finally:
+            # What is left over is cancelled on the way out; that may take time, and must not hide how the run ended.
+            made[0]._limit_ns = None
+            made[0]._unhandled = None
+            made[0].set_exception_handler(None)
+        return result
