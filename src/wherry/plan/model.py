@@ -13,6 +13,8 @@ from wherry import limits as bounds
 from wherry.findings import Path
 from wherry.protocol.functions import Framing as Framing
 from wherry.protocol.functions import Table as Table
+from wherry.values.scaling import Rounding as Rounding
+from wherry.values.scaling import Scale as Scale
 from wherry.values.types import BOOL, Order, ValueType
 
 REFERENCE_DIGIT: Final = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}
@@ -24,16 +26,6 @@ class OnLoss(StrEnum):
 
     HOLD = "hold"
     SUBSTITUTE = "substitute"
-
-
-class Rounding(StrEnum):
-    """How a number becomes a whole number. ``EVEN`` is the default of IEEE 754."""
-
-    EVEN = "half even"
-    AWAY = "half away"
-    DOWN = "down"
-    UP = "up"
-    ZERO = "toward zero"
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -176,16 +168,6 @@ class Controller:
     """Write single items with functions 05 and 06 rather than 0F and 10 (hex)."""
     simulation: Simulation = Simulation()
     path: Path = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Scale:
-    """A straight line: ``from_low..from_high`` becomes ``to_low..to_high``."""
-
-    from_low: float
-    from_high: float
-    to_low: float
-    to_high: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -342,7 +342,7 @@ def _values(
     copies = _copies(table, path)
     if source is not None and destination is not None:
         values.extend(resolve_copies(reader, copies, source, destination, set(first_of)))
-    if not {"values", "copy"} & written.keys() or (not values and (rows or copies) == [] and _is_empty(written)):
+    if all(written.get(key, []) == [] for key in ("values", "copy")):
         reader.add(
             "missing-key",
             f"transfer `{path[-1]}` carries nothing",
@@ -351,11 +351,6 @@ def _values(
             fix='add `values = [{ name = "...", take = "holding 0", put = "holding 100" }]`',
         )
     return values
-
-
-def _is_empty(written: Mapping[str, Any]) -> bool:
-    """Whether both lists are there and hold nothing."""
-    return all(written.get(key, []) == [] for key in ("values", "copy"))
 
 
 def _copies(table: TransferTable, path: Path) -> list[tuple[CopyTable, Path]]:
