@@ -1,6 +1,6 @@
 """The one place where real time enters, apart from the event loop's own.
 
-The engine takes its instants from the event loop (``loop.time()``), so that it runs the same on a virtual clock. Wall
+The engine takes its instants from the event loop's clock, so that it runs the same on a virtual one. Wall
 time is only for records and papers.
 """
 
@@ -8,15 +8,36 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
 
 
-def loop_now_ns(loop: asyncio.AbstractEventLoop) -> int:
-    """The event loop's time as whole nanoseconds."""
-    return int(loop.time() * 1e9)
+class LoopClock:
+    """The time of an event loop in whole nanoseconds, and timers on it.
+
+    A loop that keeps its own nanoseconds (a virtual one: attribute ``now_ns``) is believed exactly. Other loops keep
+    the system's monotonic clock, some of them rounded to a millisecond; for them that clock is read itself, and no timer
+    is set closer than their rounding, or a timer that fires early would be set again and again without rest.
+    """
+
+    __slots__ = ("_least_ns", "_loop", "now_ns")
+
+    now_ns: Callable[[], int]
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._loop = loop
+        is_virtual = hasattr(loop, "now_ns")
+        self.now_ns = partial(getattr, loop, "now_ns") if is_virtual else time.monotonic_ns
+        self._least_ns = 0 if is_virtual else NS_PER_MS
+
+    def call_at(self, at_ns: int, callback: Callable[[], object]) -> asyncio.TimerHandle:
+        """Call back at an instant. It may come a little early on a rounding loop: look at the clock again."""
+        least_ns = self.now_ns() + self._least_ns
+        return self._loop.call_at(max(at_ns, least_ns) / NS_PER_S, callback)
 
 
 def wall_time_text() -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from wherry.clock import LoopClock
 from wherry.engine.carry import Carry
 from wherry.engine.line import Line
 from wherry.engine.reading import Cutter
@@ -12,8 +13,10 @@ from wherry.packing.layout import ReadRequest, Sweep
 from wherry.plan.model import Controller, OnLoss, Table, Transfer, Value
 from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters, Request
 from wherry.protocol.session import Prepared, prepare
-from wherry.values.conversion import Conversion
+from wherry.values.conversion import Conversion, Rules
 from wherry.values.quality import Quality
+from wherry.values.scaling import line_of
+from wherry.values.units import unit_line
 
 _READS: Mapping[Table, Callable[[int, int], Request]] = {
     Table.COIL: ReadCoils,
@@ -27,6 +30,20 @@ def prepare_read(controller: Controller, request: ReadRequest) -> Prepared:
     """A read request of the layout, ready to be sent many times."""
     span = request.span
     return prepare(controller.unit, _READS[span.table](span.start, span.count))
+
+
+def conversion_of(value: Value) -> Conversion:
+    """The compiled way of one value. LocalError when there is none; ``check`` finds that before."""
+    to_put = unit_line(value.unit, value.put_unit).then(line_of(value.scale))
+    rules = Rules(
+        to_shown=line_of(value.take_scale),
+        range=value.range,
+        to_put=to_put,
+        not_available=frozenset(value.not_available),
+        clamp=value.clamp,
+        rounding=value.rounding,
+    )
+    return Conversion(value.take, value.put, rules)
 
 
 def substitutes_of(transfer: Transfer, conversions: Sequence[Conversion]) -> tuple[bytes | None, ...] | None:
@@ -45,20 +62,25 @@ def build_carry(
     lines: Mapping[str, Line],
     *,
     armed: frozenset[str],
+    clock: LoopClock,
     on_quality: Callable[[Carry, Quality, str], None],
 ) -> Carry:
     """One transfer of a sweep, ready to work."""
     layout = sweep.transfers[index]
     transfer = layout.transfer
     destination = lines[transfer.destination]
+    alone = None
+    if layout.status_alone is not None:
+        alone = WriteTemplate(destination.controller, transfer, layout.status_alone)
     conversions = [conversion_of(value) for value in transfer.values]
     return Carry(
         layout,
         Cutter(layout, index, sweep.reads, conversions),
         destination,
         writes=[WriteTemplate(destination.controller, transfer, each) for each in layout.writes],
-        status_alone=layout.status_alone and WriteTemplate(destination.controller, transfer, layout.status_alone),
+        status_alone=alone,
         substitutes=substitutes_of(transfer, conversions),
+        clock=clock,
         is_armed=transfer.destination in armed,
         on_quality=on_quality,
     )

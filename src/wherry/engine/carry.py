@@ -18,6 +18,7 @@ from collections.abc import Callable, Sequence
 from enum import Enum, auto
 from typing import Final
 
+from wherry.clock import LoopClock
 from wherry.engine.histogram import Histogram
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent, describe
 from wherry.engine.liveness import Liveness
@@ -54,6 +55,7 @@ class Carry:
         status_alone: WriteTemplate | None,
         substitutes: Sequence[bytes | None] | None,
         is_armed: bool,
+        clock: LoopClock,
         on_quality: Callable[[Carry, Quality, str], None],
     ) -> None:
         transfer = layout.transfer
@@ -68,13 +70,13 @@ class Carry:
         self.failures: Counter[str] = Counter()
         self.age = Histogram()
         self.lateness = Histogram()
-        self.results: Sequence[Converted] = cutter.results
         self.results_at_ns: int | None = None
         self.quality = Quality.BAD
         self.quality_reason = "nothing carried yet"
         self.delivered_sample_ns: int | None = None
         self.delivered_at_ns: int | None = None
-        self._loop = asyncio.get_running_loop()
+        self._clock = clock
+        self._now_ns = clock.now_ns
         self._cutter = cutter
         self._liveness = Liveness(transfer.max_age_ns) if transfer.alive is not None else None
         self._on_quality = on_quality
@@ -84,7 +86,7 @@ class Carry:
         self._pending = 0
         self._failure = ""
         self._sample_ns = 0
-        self._started_ns = int(self._loop.time() * 1e9)
+        self._started_ns = self._now_ns()
         self._max_age_ns = transfer.max_age_ns
         self._age_timer: asyncio.TimerHandle | None = None
         self._status_alone = status_alone
@@ -96,10 +98,15 @@ class Carry:
 
     def begin(self) -> None:
         """The schedule begins: from now on the age counts."""
-        self._started_ns = int(self._loop.time() * 1e9)
+        self._started_ns = self._now_ns()
         self._watch_age()
 
     # A new cycle.
+
+    @property
+    def results(self) -> Sequence[Converted]:
+        """What became of each value in the last cycle whose replies came."""
+        return self._cutter.results
 
     @property
     def skipped(self) -> int:
@@ -117,6 +124,7 @@ class Carry:
                 self._write_status(now_ns)
             self._failure = ""
             self._sample_ns = NEVER_NS
+            self._cutter.start()
             return True
         self.skip(1)
         if self.state is not CarryState.WRITING:
@@ -182,7 +190,7 @@ class Carry:
             return []
         status = b""
         if self._status_in_writes:
-            status = self._status_words(self._quality_now(now_ns), self._sample_ns, self._sequence + 1, now_ns)
+            status = self._status_words(self._cutter.worst()[0], self._sample_ns, self._sequence + 1, now_ns)
         return [job for template in self._writes for job in template.jobs(puts, status, self._write_done)]
 
     # Writing.
@@ -193,7 +201,7 @@ class Carry:
             self._failure = self._failure or f"write: {describe(outcome)}"
         self._pending -= 1
         if self._pending == 0:
-            self._finish(int(self._loop.time() * 1e9))
+            self._finish(self._now_ns())
 
     def _finish(self, now_ns: int) -> None:
         """The cycle is over: count it, and tell the receiver if the values did not do so."""
@@ -231,10 +239,6 @@ class Carry:
         since = self._started_ns if self.delivered_sample_ns is None else self.delivered_sample_ns
         return now_ns - since >= self._max_age_ns
 
-    def _quality_now(self, now_ns: int) -> Quality:
-        """Of what the receiver holds after this cycle's write."""
-        return min((each.quality for each in self.results), default=Quality.GOOD)
-
     def _judge(self, now_ns: int) -> None:
         """Set the quality of the transfer as a whole, and tell when it changes."""
         if self._is_lost(now_ns):
@@ -253,11 +257,11 @@ class Carry:
     def _watch_age(self) -> None:
         """One timer for the transfer, re-armed only when it fires: the loss is told even while nothing comes back."""
         since = self._started_ns if self.delivered_sample_ns is None else self.delivered_sample_ns
-        self._age_timer = self._loop.call_at((since + self._max_age_ns) / 1e9, self._age_passed)
+        self._age_timer = self._clock.call_at(since + self._max_age_ns, self._age_passed)
 
     def _age_passed(self) -> None:
         self._age_timer = None
-        now_ns = round(self._loop.time() * 1e9)
+        now_ns = self._now_ns()
         if self.is_stopping:
             return
         if not self._is_lost(now_ns):
@@ -314,4 +318,4 @@ class Carry:
             self._age_timer = None
         self.quality = Quality.BAD
         self.quality_reason = "stopped"
-        self._write_status(int(self._loop.time() * 1e9))
+        self._write_status(self._now_ns())

@@ -13,6 +13,7 @@ from enum import StrEnum
 from random import Random
 from typing import Final, cast
 
+from wherry.clock import LoopClock
 from wherry.engine.guard import Guard
 from wherry.engine.histogram import Histogram
 from wherry.errors import LinkError
@@ -61,7 +62,7 @@ def describe(outcome: Outcome | NotSent) -> str:
 class Job:
     """One request to send. ``done`` is called exactly once, with the session's outcome or with why it was not sent.
 
-    ``expires_ns`` is the instant after which it must not be sent any more. A job may be submitted again once it is done.
+    ``expires_ns`` is the instant after which it must not be sent any more. Once done it may be submitted again.
     """
 
     __slots__ = ("done", "expires_ns", "is_write", "prepared")
@@ -91,6 +92,7 @@ class Line(asyncio.Protocol):
         network: Network,
         guard: Guard,
         rng: Random,
+        clock: LoopClock,
         on_change: Callable[[Line, bool, str], None],
         on_refused: Callable[[Line, bytes], None],
     ) -> None:
@@ -109,6 +111,8 @@ class Line(asyncio.Protocol):
         self._on_change = on_change
         self._on_refused = on_refused
         self._loop = asyncio.get_running_loop()
+        self._clock = clock
+        self._now_ns = clock.now_ns
         self._session = self._new_session()
         self._transport: asyncio.Transport | None = None
         self._reads: deque[Job] = deque()
@@ -147,7 +151,7 @@ class Line(asyncio.Protocol):
             queue = self._writes or self._reads
             if not queue:
                 return
-            now_ns = int(self._loop.time() * 1e9)
+            now_ns = self._now_ns()
             if self._is_paced and now_ns < self._next_allowed_ns:
                 self._arm_pace(self._next_allowed_ns)
                 return
@@ -175,7 +179,7 @@ class Line(asyncio.Protocol):
 
     def _arm_pace(self, at_ns: int) -> None:
         if self._pace_timer is None:
-            self._pace_timer = self._loop.call_at(at_ns / 1e9, self._pace_passed)
+            self._pace_timer = self._clock.call_at(at_ns, self._pace_passed)
 
     def _pace_passed(self) -> None:
         self._pace_timer = None
@@ -186,7 +190,7 @@ class Line(asyncio.Protocol):
     def _arm_timer(self) -> None:
         deadline_ns = self._session.next_deadline_ns
         if deadline_ns is not None:
-            self._timer = self._loop.call_at(deadline_ns / 1e9, self._time_passed)
+            self._timer = self._clock.call_at(deadline_ns, self._time_passed)
 
     def _time_passed(self) -> None:
         # One timer for the line, armed for what was the earliest deadline then; most have been answered since.
@@ -194,7 +198,7 @@ class Line(asyncio.Protocol):
         deadline_ns = self._session.next_deadline_ns
         if deadline_ns is None:
             return
-        now_ns = round(self._loop.time() * 1e9)
+        now_ns = self._now_ns()
         if deadline_ns <= now_ns:
             self._handle(self._session.time_passed(now_ns), now_ns)
         if self._timer is None:
@@ -203,7 +207,7 @@ class Line(asyncio.Protocol):
     # What comes in.
 
     def data_received(self, data: bytes) -> None:
-        now_ns = int(self._loop.time() * 1e9)
+        now_ns = self._now_ns()
         self._handle(self._session.receive(data, now_ns), now_ns)
 
     def _handle(self, outcomes: list[Outcome], now_ns: int) -> None:
@@ -242,8 +246,7 @@ class Line(asyncio.Protocol):
 
     def _schedule_connect(self, wait_ns: int) -> None:
         self.state = LineState.WAITING
-        at_s = self._loop.time() + wait_ns / 1e9
-        self._connect_timer = self._loop.call_at(at_s, self._begin_connect)
+        self._connect_timer = self._clock.call_at(self._now_ns() + wait_ns, self._begin_connect)
 
     def _begin_connect(self) -> None:
         self._connect_timer = None
@@ -299,7 +302,7 @@ class Line(asyncio.Protocol):
         waiting = [*self._writes, *self._reads]
         self._writes.clear()
         self._reads.clear()
-        now_ns = int(self._loop.time() * 1e9)
+        now_ns = self._now_ns()
         for outcome in self._session.link_lost(now_ns):
             job = cast("Job | None", outcome.tag)
             if job is not None:

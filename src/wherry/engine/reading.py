@@ -2,31 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from wherry.engine.line import NotSent
 from wherry.packing.layout import ALIVE, ReadRequest, TransferLayout
 from wherry.plan.model import Transfer
 from wherry.protocol.session import Lost, Outcome, TimedOut
-from wherry.values.conversion import Conversion, Converted
+from wherry.values.conversion import Conversion, Converted, failed
 from wherry.values.quality import Quality, Reason
 
 
-def cut_registers(start: int, count: int) -> Callable[[bytes], bytes]:
+Cut = Callable[[bytes], bytes]
+"""Takes one value's items out of a payload."""
+
+
+def cut_registers(start: int, count: int) -> Cut:
     """Takes ``count`` registers from ``start`` out of a payload."""
     first, last = 2 * start, 2 * (start + count)
     return lambda payload: payload[first:last]
 
 
-def cut_bits(start: int, count: int) -> Callable[[bytes], bytes]:
+def cut_bits(start: int, count: int) -> Cut:
     """Takes ``count`` bits from ``start`` out of a payload, packed from the lowest bit again."""
     mask = (1 << count) - 1
     size = (count + 7) // 8
     return lambda payload: (int.from_bytes(payload, "little") >> start & mask).to_bytes(size, "little")
 
 
+class _Cuts:
+    """What one transfer takes out of one reply."""
+
+    __slots__ = ("alive", "judged", "plain")
+
+    def __init__(self) -> None:
+        self.plain: list[tuple[int, slice]] = []
+        """Values that are put as they are read: position in the transfer, and where they lie in the payload."""
+        self.judged: list[tuple[int, Cut, Callable[[bytes], Converted]]] = []
+        self.alive: Cut | None = None
+
+
 class Cutter:
-    """The readings of one transfer in the current cycle. ``results`` has one entry for each of its values."""
+    """The readings of one transfer in the current cycle.
+
+    A value that goes through unchanged costs one slice; it is decoded only when somebody looks (``results``).
+    """
 
     def __init__(
         self,
@@ -37,60 +56,91 @@ class Cutter:
     ) -> None:
         """``index`` is the transfer's position in its sweep, ``reads`` the requests of the sweep."""
         transfer: Transfer = layout.transfer
+        count = len(transfer.values)
         self._conversions = tuple(conversions)
         self._names = tuple(value.name for value in transfer.values)
         self._alive = b""
-        self._cuts: list[list[tuple[int, Callable[[bytes], bytes], Callable[[bytes], Converted]]]] = []
-        self._alive_cuts: list[Callable[[bytes], bytes] | None] = []
-        for position in layout.reads:
-            request = reads[position]
-            cut_from = cut_bits if request.span.table.is_bits else cut_registers
-            cuts: list[tuple[int, Callable[[bytes], bytes], Callable[[bytes], Converted]]] = []
-            alive: Callable[[bytes], bytes] | None = None
-            for cut in request.cuts:
-                if cut.transfer != index:
-                    continue
-                if cut.value == ALIVE:
-                    alive = cut_from(cut.offset, cut.count)
-                else:
-                    convert = self._conversions[cut.value].convert
-                    cuts.append((cut.value, cut_from(cut.offset, cut.count), convert))
-            self._cuts.append(cuts)
-            self._alive_cuts.append(alive)
+        self._cuts = [self._cuts_of(reads[position], index) for position in layout.reads]
         groups: dict[str, list[int]] = {}
         for position, value in enumerate(transfer.values):
             if value.group:
                 groups.setdefault(value.group, []).append(position)
         self._groups = tuple(tuple(members) for members in groups.values())
-        self.results: list[Converted] = [failed(Reason.BAD_WAITING_FOR_INITIAL_DATA)] * len(transfer.values)
+        self._puts: list[bytes | None] = [None] * count
+        self._judged: list[Converted | None] = [failed(Reason.BAD_WAITING_FOR_INITIAL_DATA)] * count
+        """None for a value that was put as it was read."""
+        self._all_good = False
+
+    def _cuts_of(self, request: ReadRequest, index: int) -> _Cuts:
+        cuts = _Cuts()
+        is_bits = request.span.table.is_bits
+        for cut in request.cuts:
+            if cut.transfer != index:
+                continue
+            take = cut_bits(cut.offset, cut.count) if is_bits else cut_registers(cut.offset, cut.count)
+            if cut.value == ALIVE:
+                cuts.alive = take
+            elif self._conversions[cut.value].is_plain and not is_bits:
+                cuts.plain.append((cut.value, slice(2 * cut.offset, 2 * (cut.offset + cut.count))))
+            else:
+                cuts.judged.append((cut.value, take, self._conversions[cut.value].convert))
+        return cuts
+
+    def start(self) -> None:
+        """A new cycle begins."""
+        self._all_good = True
 
     def take(self, position: int, payload: bytes) -> None:
         """The reply to one of the transfer's reads has come."""
-        results = self.results
-        for index, cut, convert in self._cuts[position]:
-            results[index] = convert(cut(payload))
-        alive = self._alive_cuts[position]
-        if alive is not None:
-            self._alive = alive(payload)
+        puts, judged, cuts = self._puts, self._judged, self._cuts[position]
+        for index, part in cuts.plain:
+            puts[index] = payload[part]
+            judged[index] = None
+        for index, cut, convert in cuts.judged:
+            judged[index] = result = convert(cut(payload))
+            puts[index] = result.put
+            if result.quality is not Quality.GOOD:
+                self._all_good = False
+        if cuts.alive is not None:
+            self._alive = cuts.alive(payload)
 
     def miss(self, position: int, outcome: Outcome | NotSent) -> None:
         """One of the transfer's reads brought nothing: its values are Bad, and nothing older stands in for them."""
-        missing = failed(reason_for(outcome))
-        for index, _, _ in self._cuts[position]:
-            self.results[index] = missing
+        cuts = self._cuts[position]
+        self._spoil(failed(reason_for(outcome)), [each[0] for each in (*cuts.plain, *cuts.judged)])
 
     def condemn(self, reason: Reason) -> None:
         """All values are Bad, whatever they read as."""
-        self.results[:] = [failed(reason)] * len(self.results)
+        self._spoil(failed(reason), range(len(self._puts)))
+
+    def _spoil(self, missing: Converted, indexes: Iterable[int]) -> None:
+        self._all_good = False
+        for index in indexes:
+            self._judged[index] = missing
+            self._puts[index] = None
 
     @property
     def alive_data(self) -> bytes:
         """The registers of the ``alive`` point as last read."""
         return self._alive
 
-    def puts(self, substitutes: Sequence[bytes | None] | None) -> list[bytes | None]:
+    @property
+    def results(self) -> list[Converted]:
+        """What became of each value, as last read."""
+        results: list[Converted] = []
+        for index, result in enumerate(self._judged):
+            put = self._puts[index]
+            if result is None:
+                assert put is not None
+                result = Converted(self._conversions[index].read(put), put, Quality.GOOD, Reason.GOOD)
+            results.append(result)
+        return results
+
+    def puts(self, substitutes: Sequence[bytes | None] | None) -> Sequence[bytes | None]:
         """What is to be put for each value; None leaves its place alone. A group is put whole or not at all."""
-        puts = [result.put for result in self.results]
+        if self._all_good:
+            return self._puts
+        puts = list(self._puts)
         if substitutes is not None:
             puts = [substitutes[index] if put is None else put for index, put in enumerate(puts)]
         for members in self._groups:
@@ -101,19 +151,13 @@ class Cutter:
 
     def worst(self) -> tuple[Quality, str]:
         """The quality of the worst value, and which one it is and why."""
-        quality = Quality.GOOD
-        worst = -1
-        for index, result in enumerate(self.results):
-            if result.quality < quality:
-                quality, worst = result.quality, index
-        if worst < 0:
-            return quality, ""
-        return quality, f"{self._names[worst]}: {self.results[worst].reason.words}"
-
-
-def failed(reason: Reason) -> Converted:
-    """A reading that is not there."""
-    return Converted(None, None, reason.quality, reason)
+        worst: Converted | None = None
+        name = ""
+        if not self._all_good:
+            for index, result in enumerate(self._judged):
+                if result is not None and result.quality < (worst.quality if worst else Quality.GOOD):
+                    worst, name = result, self._names[index]
+        return (worst.quality, f"{name}: {worst.reason.words}") if worst else (Quality.GOOD, "")
 
 
 def reason_for(outcome: Outcome | NotSent) -> Reason:

@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Iterable, Sequence
 from random import Random
 
+from wherry.clock import LoopClock
 from wherry.engine.building import build_carry, prepare_read
 from wherry.engine.carry import Carry
 from wherry.engine.events import Event, EventKind, Listener
@@ -49,10 +50,11 @@ class Engine:
         for name in sorted(self.armed - names):
             raise LocalError(f"cannot arm `{name}`: the plan has no controller of that name")
         self._loop = asyncio.get_running_loop()
+        self._clock = LoopClock(self._loop)
         self._listeners = tuple(listeners)
         self._rng = Random(seed)
         self._network = network
-        self.started_ns = int(self._loop.time() * 1e9)
+        self.started_ns = self._clock.now_ns()
         self.lines: dict[str, Line] = {}
         used = {name for each in plan.transfers for name in (each.source, each.destination)}
         for controller in plan.controllers:
@@ -63,12 +65,14 @@ class Engine:
         sweeps = layout(plan)
         for sweep in sweeps:
             carries = [
-                build_carry(sweep, index, self.lines, armed=self.armed, on_quality=self._quality_changed)
+                build_carry(
+                    sweep, index, self.lines, armed=self.armed, clock=self._clock, on_quality=self._quality_changed
+                )
                 for index in range(len(sweep.transfers))
             ]
             source = self.lines[sweep.source]
             reads = [prepare_read(source.controller, each) for each in sweep.reads]
-            self._sweeps.append(SweepRunner(source, reads, carries))
+            self._sweeps.append(SweepRunner(source, reads, carries, self._clock))
             self.carries += carries
         order = {each.name: index for index, each in enumerate(plan.transfers)}
         self.carries.sort(key=lambda carry: order[carry.transfer.name])
@@ -82,7 +86,11 @@ class Engine:
         guard = guard_for(self.plan, controller, armed=controller.name in self.armed)
         # Each line has a stream of chance of its own, so that one line's doings do not change another's.
         rng = Random(self._rng.getrandbits(64))
-        return Line(controller, self._network, guard, rng, self._line_changed, self._write_refused)
+        return Line(controller, self._network, guard, rng, self._clock, self._line_changed, self._write_refused)
+
+    def now_ns(self) -> int:
+        """The instant by the engine's clock."""
+        return self._clock.now_ns()
 
     # Start and stop.
 
@@ -98,7 +106,7 @@ class Engine:
             self._begin()
 
     def _begin(self) -> None:
-        self._schedule = Schedule(self._periods_ns, int(self._loop.time() * 1e9))
+        self._schedule = Schedule(self._periods_ns, self._clock.now_ns())
         for carry in self.carries:
             carry.begin()
         self._arm()
@@ -134,13 +142,12 @@ class Engine:
         assert self._schedule is not None
         due_ns = self._schedule.next_due_ns
         if due_ns is not None:
-            self._timer = self._loop.call_at(due_ns / 1e9, self._due)
+            self._timer = self._clock.call_at(due_ns, self._due)
 
     def _due(self) -> None:
         if self._schedule is None:
             return
-        # Rounded, so that the float of the loop's clock cannot make an entry due a nanosecond too late.
-        now_ns = round(self._loop.time() * 1e9)
+        now_ns = self._clock.now_ns()
         for release in self._schedule.pop_due(now_ns):
             self._sweeps[release.index].release(release.due_ns, release.missed, now_ns)
         self._arm()
@@ -152,7 +159,7 @@ class Engine:
     # What is told.
 
     def _tell(self, kind: EventKind, subject: str, message: str, **details: str | int | float | None) -> None:
-        event = Event(int(self._loop.time() * 1e9) - self.started_ns, kind, subject, message, details)
+        event = Event(self._clock.now_ns() - self.started_ns, kind, subject, message, details)
         for listener in self._listeners:
             listener(event)
 

@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from heapq import heapify, heapreplace
 
+from wherry.clock import NS_PER_MS
+
 
 @dataclass(frozen=True, slots=True)
 class Release:
@@ -35,7 +37,11 @@ class Schedule:
         for index, period in enumerate(periods_ns):
             position = placed.get(period, 0)
             placed[period] = position + 1
-            self._heap.append((start_ns + period * position // same[period], index))
+            offset_ns = period * position // same[period]
+            # Whole milliseconds where that is possible: what falls together is then served by one timer.
+            if period >= NS_PER_MS:
+                offset_ns -= offset_ns % NS_PER_MS
+            self._heap.append((start_ns + offset_ns, index))
         heapify(self._heap)
 
     @property

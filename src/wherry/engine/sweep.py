@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 
+from wherry.clock import LoopClock
 from wherry.engine.carry import Carry
 from wherry.engine.line import Job, Line, NotSent
 from wherry.protocol.session import Outcome, Prepared
@@ -13,17 +13,17 @@ from wherry.protocol.session import Outcome, Prepared
 class _Read:
     """One request of the sweep, and the transfers that wait for its reply with the place it has among their reads."""
 
-    __slots__ = ("asked_for_ns", "job", "loop", "waiters")
+    __slots__ = ("asked_for_ns", "job", "now_ns", "waiters")
 
-    def __init__(self, prepared: Prepared, loop: asyncio.AbstractEventLoop) -> None:
+    def __init__(self, prepared: Prepared, clock: LoopClock) -> None:
         self.job = Job(prepared, self._done, is_write=False)
-        self.loop = loop
+        self.now_ns = clock.now_ns
         self.asked_for_ns = -1
         self.waiters: list[tuple[Carry, int]] = []
 
     def _done(self, outcome: Outcome | NotSent) -> None:
         waiters, self.waiters = self.waiters, []
-        now_ns = int(self.loop.time() * 1e9)
+        now_ns = self.now_ns()
         for carry, position in waiters:
             carry.read_done(position, outcome, now_ns)
 
@@ -31,11 +31,10 @@ class _Read:
 class SweepRunner:
     """One sweep at work."""
 
-    def __init__(self, source: Line, reads: Sequence[Prepared], carries: Sequence[Carry]) -> None:
-        loop = asyncio.get_running_loop()
+    def __init__(self, source: Line, reads: Sequence[Prepared], carries: Sequence[Carry], clock: LoopClock) -> None:
         self.carries = tuple(carries)
         self._source = source
-        self._reads = tuple(_Read(prepared, loop) for prepared in reads)
+        self._reads = tuple(_Read(prepared, clock) for prepared in reads)
 
     def release(self, due_ns: int, missed: int, now_ns: int) -> None:
         """Start a cycle of every transfer that has finished its last one, and ask for what they need."""
