@@ -192,6 +192,19 @@ def test_an_answer_and_the_beginning_of_the_next() -> None:
 # Replies that do not count.
 
 
+def test_a_reply_inside_another_frame_is_none() -> None:
+    """A foreign frame's data looks like the whole answer that is waited for, and arrives as a piece of its own."""
+    session = ClientSession(first_transaction=5)
+    number = send(session)
+    inside = encode_adu(number, 1, OXYGEN_ANSWER)
+    foreign = encode_adu(900, 1, bytes((0x03, len(inside))) + inside)
+    head = len(foreign) - len(inside)
+    assert session.receive(foreign[:head], 5) == []
+    assert session.receive(foreign[head:], 6) == []
+    assert session.in_flight == 1
+    assert session.counters.foreign_replies == 1
+
+
 @pytest.mark.parametrize(
     ("prepared", "unit", "pdu_hex", "reason"),
     [
