@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from wherry.packing.cost import cost_of
-from wherry.packing.reads import join, pack_reads
+from wherry.packing.reads import join, pack_in_runs
 from wherry.packing.units import read_units, write_units
 from wherry.packing.writes import pack_writes
 from wherry.plan.model import Controller, Limits, Plan, Span, Table, Transfer
@@ -87,7 +87,7 @@ def layout(plan: Plan) -> tuple[Sweep, ...]:
     sweeps: dict[tuple[str, int], list[Transfer]] = {}
     for transfer in plan.transfers:
         sweeps.setdefault((transfer.source, transfer.period_ns), []).append(transfer)
-    readable = {name: readable_spans(plan, name) for name, _ in sweeps}
+    readable = {name: readable_spans(plan, name) for name in dict.fromkeys(name for name, _ in sweeps)}
     return tuple(
         _lay_out_sweep(controllers, source, period_ns, transfers, readable[source])
         for (source, period_ns), transfers in sweeps.items()
@@ -142,12 +142,9 @@ def _lay_out_reads(
             parts.setdefault(span.table, []).append([(index, ALIVE, span)])
     requests: list[ReadRequest] = []
     for table in sorted(spans):
-        packs = pack_reads(
-            spans[table],
-            controller.limits.read_count_max(table),
-            cost_of(controller, table),
-            (span for span in readable if span.table is table),
-        )
+        run_starts = [span.start for span in readable if span.table is table]
+        count_max = controller.limits.read_count_max(table)
+        packs = pack_in_runs(spans[table], count_max, cost_of(controller, table), run_starts)
         for pack in packs:
             cuts = _cuts_in(pack.span, (part for item in pack.items for part in parts[table][item]))
             requests.append(ReadRequest(pack.span, cuts))

@@ -41,6 +41,17 @@ def pack_reads(
     be read although no item lies there. An item of more than ``count_max`` is never split: it gets a request of its
     own, which is then longer than the device permits. Whoever judges the plan must refuse it.
     """
+    union = join((*items, *readable))
+    return pack_in_runs(items, count_max, cost, [span.start for span in union])
+
+
+def pack_in_runs(
+    items: Sequence[Span], count_max: int, cost: Cost, run_starts: Sequence[int]
+) -> tuple[PackedRead, ...]:
+    """The same, where the union of all that may be read is known already: ``run_starts`` are the starts of its runs.
+
+    The union covers every item. Many packings of one table can share it.
+    """
     assert count_max > 0, "a request holds at least one item"
     order = sorted(range(len(items)), key=lambda index: (items[index].start, -items[index].count))
     own = [index for index in order if items[index].count > count_max]
@@ -52,8 +63,6 @@ def pack_reads(
     assert len({each.table for each in items}) == 1, "one table at a time"
     starts = [items[index].start for index in outer]
     stops = [items[index].stop for index in outer]
-    union = join((*(items[index] for index in order), *readable))
-    run_starts = [span.start for span in union]
     runs = [bisect_right(run_starts, start) for start in starts]
     for first, last in _cut(starts, stops, runs, count_max, cost):
         span = Span(items[outer[first]].table, starts[first], stops[last] - starts[first])
