@@ -1,1 +1,1 @@
-""""""
+"""One module for each finding, named after it; each holds ``RULE``."""

@@ -1,0 +1,105 @@
+"""Every default that a plan relies on, so that nothing about it is implied."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from wherry.checks.rule import Judged
+from wherry.findings import Path
+from wherry.limits import TCP_PORT_DEFAULT
+from wherry.plan.durations import duration_text
+from wherry.plan.model import Controller, Transfer, Value
+from wherry.values.types import Kind, Order
+
+
+@dataclass(frozen=True, slots=True)
+class Default:
+    """One thing that the plan does not say, and what holds instead."""
+
+    where: str
+    key: str
+    text: str
+
+
+def defaults(judged: Judged) -> Iterator[Default]:
+    """Every default in use, in the order of the file; those of single values counted together for each transfer."""
+    for controller in judged.plan.controllers:
+        yield from _of_controller(judged, controller)
+    for transfer in judged.plan.transfers:
+        yield from _of_transfer(judged, transfer)
+
+
+def _of_controller(judged: Judged, controller: Controller) -> Iterator[Default]:
+    limits, response = controller.limits, controller.response
+    where = f"controller.{controller.name}"
+    rate = "none" if limits.requests_per_s is None else str(limits.requests_per_s)
+    lines: list[tuple[Path, str]] = [
+        (("unit",), str(controller.unit)),
+        (("limits", "read"), f"{limits.read_registers} registers in one request"),
+        (("limits", "write"), f"{limits.write_registers} registers in one request"),
+        (("limits", "read_bits"), f"{limits.read_bits} bits in one request"),
+        (("limits", "write_bits"), f"{limits.write_bits} bits in one request"),
+        (("limits", "in_flight"), f"{limits.in_flight} request at a time"),
+        (("limits", "connections"), str(limits.connections)),
+        (("limits", "gap"), f"{duration_text(limits.gap_ns)} between requests"),
+        (("limits", "rate"), f"{rate}: no limit to the requests per second"),
+        (("limits", "timeout"), duration_text(limits.timeout_ns)),
+        (("limits", "reconnect"), f"{duration_text(limits.reconnect_ns)} at first, growing"),
+        (("response", "fixed"), f"{duration_text(response.fixed_ns)} (assumed)"),
+        (("response", "per_register"), f"{duration_text(response.per_register_ns)} (assumed)"),
+        (("readable",), "nothing but the declared places"),
+        (("write_single",), "no: functions 0F and 10 (hex) also for single items"),
+    ]
+    if controller.port == TCP_PORT_DEFAULT:
+        connect = judged.data.get("controller", {}).get(controller.name, {}).get("connect", "")
+        if not str(connect).endswith(f":{TCP_PORT_DEFAULT}"):
+            yield Default(where, "port", str(TCP_PORT_DEFAULT))
+    for key, text in lines:
+        if not judged.is_written((*controller.path, *key)):
+            yield Default(where, ".".join(map(str, key)), text)
+
+
+def _of_transfer(judged: Judged, transfer: Transfer) -> Iterator[Default]:
+    where = f"transfer.{transfer.name}"
+    lines = {
+        "max_age": f"{duration_text(transfer.max_age_ns)}: five periods",
+        "on_loss": "hold: the receiver keeps the last values",
+        "alive": "none: an answer counts as a sign of life",
+        "status": "none: the receiver is not told",
+    }
+    for key, text in lines.items():
+        if not judged.is_written((*transfer.path, key)):
+            yield Default(where, key, text)
+    counts: Counter[tuple[str, str]] = Counter()
+    for value in transfer.values:
+        counts.update(_of_value(value))
+    for (key, text), count in counts.items():
+        yield Default(f"{where}, {count} value{'' if count == 1 else 's'}", key, text)
+
+
+def _of_value(value: Value) -> Iterator[tuple[str, str]]:
+    """What one value leaves unsaid."""
+    if value.is_copy:
+        return
+    for key, point in (("take", value.take), ("put", value.put)):
+        is_plain = point.bit is None and not point.table.is_bits
+        if not is_plain or point.type.kind is Kind.RAW:
+            continue
+        if point.type.name not in point.text:
+            yield f"{key} type", str(point.type)
+        if point.count > 1 and point.order is Order.ABCD and "ABCD" not in point.text:
+            yield f"{key} order", "ABCD: high word first"
+    if not value.take.type.is_number:
+        return
+    if value.range is None:
+        yield "range", "none: every number of the source's type counts"
+    if not value.not_available:
+        yield "not_available", "none: every register content is a number"
+    if not value.clamp:
+        yield "clamp", "no: a number that does not fit is Bad and is not put"
+    if value.put.type.kind is not Kind.FLOAT and (
+        value.scale or value.take_scale or value.put_unit or value.take.type.kind is Kind.FLOAT
+    ):
+        yield "rounding", str(value.rounding)

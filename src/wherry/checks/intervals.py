@@ -1,0 +1,74 @@
+"""Which numbers a value can be, from the source's register to the destination's, by interval arithmetic.
+
+Exact: every number written in a plan is taken as the decimal number it is.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Final
+
+from wherry.plan.model import Rounding, Scale, Value
+from wherry.values.codec import type_range as codec_range
+from wherry.values.scaling import Line, exact, line_of, rounded
+from wherry.values.types import Kind, ValueType
+from wherry.values.units import UnitError, unit_line
+
+Interval = tuple[Fraction, Fraction]
+"""Least and greatest number, both included."""
+
+WHOLE_MAX: Final = {32: 2**24, 64: 2**53}
+"""Up to here each whole number has a float of its own (IEEE 754-2019: 24 and 53 bits of significand)."""
+
+
+def type_range(kind: ValueType) -> Interval:
+    """Every number a type can hold."""
+    low, high = codec_range(kind)
+    return (Fraction(low), Fraction(high))
+
+
+def image(line: Line, interval: Interval) -> Interval:
+    """What becomes of an interval on a line."""
+    ends = (interval[0] * line.factor + line.offset, interval[1] * line.factor + line.offset)
+    return (min(ends), max(ends))
+
+
+def is_flat(scale: Scale | None) -> bool:
+    """Whether a scale has no width on its input side, so that it is no line."""
+    return scale is not None and scale.from_low == scale.from_high
+
+
+def possible(value: Value) -> Interval | None:
+    """What a number can be in ``unit``: what its source type can deliver, within its declared range. None: nothing."""
+    low, high = image(line_of(value.take_scale), type_range(value.take.type))
+    if value.range is not None:
+        low, high = max(low, exact(value.range[0])), min(high, exact(value.range[1]))
+    return (low, high) if low <= high else None
+
+
+def line_to_put(value: Value) -> Line | None:
+    """The line from a value in ``unit`` to the number that is put; None where there is none (another finding tells)."""
+    if is_flat(value.scale) or unit_fault(value.unit, value.put_unit):
+        return None
+    return unit_line(value.unit, value.put_unit).then(line_of(value.scale))
+
+
+def put_numbers(interval: Interval, line: Line, kind: ValueType, rounding: Rounding) -> Interval:
+    """The numbers that arrive in the destination's register."""
+    low, high = image(line, interval)
+    if kind.kind is Kind.FLOAT:
+        return (low, high)
+    return (Fraction(rounded(low, rounding)), Fraction(rounded(high, rounding)))
+
+
+def unit_fault(unit: str, put_unit: str) -> str:
+    """Why ``unit`` does not convert to ``put_unit``; empty when it does, or when nothing has to be converted."""
+    if not put_unit or put_unit == unit:
+        return ""
+    if not unit:
+        return f"there is no `unit` from which to convert to `{put_unit}`"
+    try:
+        unit_line(unit, put_unit)
+    except UnitError as fault:
+        return str(fault)
+    return ""

@@ -1,0 +1,90 @@
+"""How loaded each controller is by the requests of a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from wherry.packing.layout import Sweep
+from wherry.plan.model import Controller, Framing, Span, Transfer
+
+NS_PER_S = 1_000_000_000
+NS_PER_MS = 1_000_000
+
+
+@dataclass
+class Load:
+    """What a plan asks of one controller, per second."""
+
+    controller: Controller
+    requests_per_s: float = 0.0
+    busy_ns_per_s: float = 0.0
+    """Time that the requests take, by response time (declared or assumed) and gap."""
+    busy_declared_ns_per_s: float = 0.0
+    """The same from what is declared alone."""
+    shares: dict[int, float] = field(default_factory=dict)
+    transfers: dict[int, Transfer] = field(default_factory=dict)
+
+    def add(self, transfer: Transfer, span: Span, period_ns: int) -> None:
+        """One more request in each period, on behalf of a transfer."""
+        response = self.controller.response
+        gap_ns = self.controller.limits.gap_ns
+        registers = span.count / 16 if span.table.is_bits else span.count
+        answer_ns = response.fixed_ns + response.per_register_ns * registers
+        per_s = NS_PER_S / period_ns
+        self.requests_per_s += per_s
+        self.busy_ns_per_s += per_s * (answer_ns + gap_ns)
+        self.busy_declared_ns_per_s += per_s * (gap_ns + (answer_ns if response.is_declared else 0))
+        self.transfers[id(transfer)] = transfer
+        self.shares[id(transfer)] = self.shares.get(id(transfer), 0.0) + per_s * (answer_ns + gap_ns)
+
+    @property
+    def _at_a_time(self) -> int:
+        # RTU framing has no transaction ids, so one request at a time whatever is declared.
+        return 1 if self.controller.framing is Framing.RTU else self.controller.limits.in_flight
+
+    @property
+    def utilisation_by_time(self) -> float:
+        return self.busy_ns_per_s / NS_PER_S / self._at_a_time
+
+    @property
+    def utilisation_by_rate(self) -> float:
+        rate = self.controller.limits.requests_per_s
+        return self.requests_per_s / rate if rate else 0.0
+
+    @property
+    def utilisation(self) -> float:
+        return max(self.utilisation_by_time, self.utilisation_by_rate)
+
+    @property
+    def utilisation_declared(self) -> float:
+        """From what is declared alone: a lower bound that rests on no assumption of ours."""
+        return max(self.busy_declared_ns_per_s / NS_PER_S / self._at_a_time, self.utilisation_by_rate)
+
+    @property
+    def busy_ms_per_request(self) -> float:
+        return self.busy_ns_per_s / self.requests_per_s / NS_PER_MS if self.requests_per_s else 0.0
+
+    @property
+    def heaviest(self) -> Transfer:
+        """The transfer that asks most of this controller."""
+        return self.transfers[max(self.shares, key=lambda key: self.shares[key])]
+
+
+def loads(sweeps: Sequence[Sweep], controllers: Mapping[str, Controller]) -> list[Load]:
+    """The load of every controller that the sweeps ask anything of, in the order of the controllers."""
+    found = {name: Load(controller) for name, controller in controllers.items()}
+
+    for sweep in sweeps:
+        readers: dict[int, Transfer] = {}
+        for each in sweep.transfers:
+            for position in each.reads:
+                readers.setdefault(position, each.transfer)
+            writes = [*each.writes]
+            if each.status_alone is not None and each.status_in is None:
+                writes.append(each.status_alone)
+            for write in writes:
+                found[each.transfer.destination].add(each.transfer, write.span, sweep.period_ns)
+        for position, transfer in readers.items():
+            found[sweep.source].add(transfer, sweep.reads[position].span, sweep.period_ns)
+    return [load for load in found.values() if load.shares]

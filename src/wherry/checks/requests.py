@@ -1,0 +1,69 @@
+"""The request packing of a plan as rows for people and programs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from wherry.checks.rule import Judged
+from wherry.packing.layout import ALIVE, STATUS, Cut, Sweep
+from wherry.plan.model import Controller, Span, Table
+
+READ_FUNCTIONS = {Table.COIL: 1, Table.DISCRETE: 2, Table.HOLDING: 3, Table.INPUT: 4}
+"""Function codes (Modbus Application Protocol V1.1b3, 6.1 to 6.4)."""
+MASK_WRITE = 0x16
+WRITE_FUNCTIONS = {Table.COIL: 0x0F, Table.HOLDING: 0x10}
+WRITE_SINGLE_FUNCTIONS = {Table.COIL: 0x05, Table.HOLDING: 0x06}
+
+
+@dataclass(frozen=True, slots=True)
+class RequestRow:
+    """One request that a plan makes in each period."""
+
+    controller: str
+    is_write: bool
+    function: int | None
+    """The function code; None for a write into a table that cannot be written (an error of the plan)."""
+    span: Span
+    carries: tuple[tuple[str, str], ...]
+    """Transfer and value of everything in it; ``alive`` and ``status`` stand for themselves."""
+    period_ns: int
+
+
+def request_rows(judged: Judged) -> list[RequestRow]:
+    """Every request of a plan: reads first, then writes, by controller, period and place."""
+    rows = [row for sweep in judged.sweeps for row in _rows(judged, sweep)]
+    place = {name: index for index, name in enumerate(judged.controllers)}
+    # Writes keep the order in which they leave.
+    rows.sort(key=lambda row: (place[row.controller], row.is_write, row.period_ns))
+    return rows
+
+
+def _rows(judged: Judged, sweep: Sweep) -> Iterator[RequestRow]:
+    for read in sweep.reads:
+        function = READ_FUNCTIONS[read.span.table]
+        yield RequestRow(sweep.source, False, function, read.span, _carried(sweep, read.cuts), sweep.period_ns)
+    for each in sweep.transfers:
+        destination = judged.destination(each.transfer)
+        writes = list(each.writes)
+        if each.status_alone is not None and each.status_in is None:
+            writes.append(each.status_alone)
+        for write in writes:
+            function_code = MASK_WRITE if write.is_mask else _write_function(destination, write.span)
+            carries = _carried(sweep, write.cuts)
+            yield RequestRow(destination.name, True, function_code, write.span, carries, sweep.period_ns)
+
+
+def _write_function(controller: Controller, span: Span) -> int | None:
+    if controller.write_single and span.count == 1:
+        return WRITE_SINGLE_FUNCTIONS.get(span.table)
+    return WRITE_FUNCTIONS.get(span.table)
+
+
+def _carried(sweep: Sweep, cuts: Sequence[Cut]) -> tuple[tuple[str, str], ...]:
+    carried: list[tuple[str, str]] = []
+    for cut in cuts:
+        transfer = sweep.transfers[cut.transfer].transfer
+        words = {ALIVE: "alive", STATUS: "status"}
+        carried.append((transfer.name, words.get(cut.value) or transfer.values[cut.value].name))
+    return tuple(carried)
