@@ -81,7 +81,7 @@ def _controllers(reader: Reader, plan: PlanTable, data: Mapping[str, Any]) -> di
 
 
 def _check_name(reader: Reader, name: str, path: Path) -> None:
-    if not name.strip() or not name.isprintable() or len(name) > NAME_CHARACTERS_MAX or name == "all":
+    if not name.strip() or not name.isprintable() or len(name) > NAME_CHARACTERS_MAX or path == ("controller", "all"):
         what = "`all` is no name: it stands for every controller" if name == "all" else f"{shown(name)} is no name"
         reader.add(
             "bad-value",
