@@ -19,6 +19,8 @@ def shown_plans() -> list[tuple[str, str]]:
     """Each block of TOML in the documents that is a whole plan, by place."""
     found = []
     for path in (ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))):
+        if path.name == "findings.md":
+            continue  # half of its plans are bad on purpose; tests/checks holds them against their pages
         text = path.read_text(encoding="utf-8")
         for match in FENCE.finditer(text):
             if "[controller." in match[1] and "[transfer." in match[1]:
