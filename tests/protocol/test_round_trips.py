@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from wherry import limits
@@ -217,6 +217,7 @@ def damaged(draw: st.DrawFn, pdus: st.SearchStrategy[bytes]) -> bytes:
 
 
 @given(damaged(st.one_of(any_request.map(encode_request), any_response.map(encode_response))))
+@example(b"\x80\x01")
 @settings(deadline=None, max_examples=600)
 def test_a_damaged_pdu_is_accepted_as_it_is_or_the_peers_fault(pdu: bytes) -> None:
     try:

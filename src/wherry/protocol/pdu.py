@@ -143,8 +143,9 @@ class ExceptionResponse:
 
     def problem(self) -> str:
         """What is wrong with the fields; empty when nothing is."""
-        if not 0 < self.function < EXCEPTION_BIT:
-            return f"function code {self.function} is outside 1 to {EXCEPTION_BIT - 1}"
+        # 0 is no valid function, but it can be asked for, and devices refuse it like any other.
+        if not 0 <= self.function < EXCEPTION_BIT:
+            return f"function code {self.function} is outside 0 to {EXCEPTION_BIT - 1}"
         return "" if 0 <= self.code <= 0xFF else f"exception code {self.code} does not fit one byte"
 
     def pack(self) -> bytes:
