@@ -24,7 +24,7 @@ class Answers:
     """A list of values beside the plan; without one the plan holds two example values."""
 
 
-def starter(answers: Answers = Answers()) -> str:  # noqa: B008 - frozen
+def starter(answers: Answers = Answers()) -> str:
     """A commented plan. It is sound as it stands; only the places in the controllers are examples.
 
     The answers must be good ones: names that are printable, addresses and a period that can be read.
@@ -84,11 +84,11 @@ on_loss = "hold"                         # or "substitute": then each value need
 
 VALUES = """\
 
-# A place is a table (coil, discrete, input, holding), an address counted from zero, and for numbers a type
-# (int16, uint16, int32, uint32, int64, uint64, float32, float64, bcd16, bcd32) and a byte order (ABCD, CDAB, BADC, DCBA).
-# A manual's number counted from one, such as 40001, may stand alone instead of table and address.
+# A place is a table (coil, discrete, input, holding), an address counted from zero, and for numbers a type (int16,
+# uint16, int32, uint32, int64, uint64, float32, float64, bcd16, bcd32) and a byte order (ABCD, CDAB, BADC, DCBA). A
+# manual's number counted from one, such as 40001, may stand alone instead of table and address.
 values = [
-  { name = "tank 1 oxygen", take = "holding 0 float32", put = "holding 100 int16", scale = [0, 20, 0, 2000], unit = "mg/L", range = [0, 20] },
+  { name = "tank 1 oxygen", take = "holding 0 float32", put = "holding 100 int16", scale = [0, 20, 0, 2000] },
   { name = "pump 1 running", take = "holding 12.3", put = "coil 5" },
 ]
 """
