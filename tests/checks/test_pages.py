@@ -51,7 +51,9 @@ def test_the_bad_example_gives_exactly_this_finding_at_its_place(
     assert [each.level for each in mine] == [rule.level] * len(mine)
     if rule.name in IN_FILES_BESIDE:
         spans = [each.span for each in mine]
-        assert [(Path(each.file).name, each.line, each.column) for each in spans if each] == [IN_FILES_BESIDE[rule.name]]
+        assert [(Path(each.file).name, each.line, each.column) for each in spans if each] == [
+            IN_FILES_BESIDE[rule.name]
+        ]
     else:
         assert [place(each) for each in mine] == marks(bad.text)
     assert len(mine) == 1

@@ -1,0 +1,119 @@
+"""A key that does nothing where it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from wherry.checks.rule import Judged, Rule
+from wherry.findings import Finding, Level, Path
+from wherry.plan.model import Framing, OnLoss, Rounding, Transfer, Value
+from wherry.values.types import Kind
+
+PAGE = """\
+### What it finds
+
+A key that is understood, but changes nothing here:
+
+* `scale`, `take_scale`, `put_unit`, `range`, `clamp` or `rounding` on a bool, a text or raw registers;
+* `rounding` on a value that is put as a float;
+* `substitute` in a transfer that holds;
+* a `group` with a single value in it;
+* `in_flight` above 1 for a controller behind RTU framing, which has no transaction ids, so that requests go one at
+  a time.
+
+### Why it matters
+
+Whoever wrote it expected something to happen.
+
+### Bad
+
+```toml
+[controller.skid]
+connect = "tcp://10.20.0.11"
+
+[controller.hall]
+connect = "tcp://10.20.0.12"
+
+[transfer.water]
+from = "skid"
+to = "hall"
+every = "200 ms"
+on_loss = "hold"
+values = [
+  { name = "pump 1 running", take = "holding 12.3", put = "coil 5", range = [0, 1] },
+#                                                                           ^^^^^^
+]
+```
+
+### Good
+
+```toml
+[controller.skid]
+connect = "tcp://10.20.0.11"
+
+[controller.hall]
+connect = "tcp://10.20.0.12"
+
+[transfer.water]
+from = "skid"
+to = "hall"
+every = "200 ms"
+on_loss = "hold"
+values = [
+  { name = "pump 1 running", take = "holding 12.3", put = "coil 5" },
+]
+```
+
+### How to mend it
+
+Remove the key, or change what keeps it from having an effect.
+"""
+
+NUMBERS_ONLY = ("scale", "take_scale", "put_unit", "range", "clamp", "rounding")
+
+
+def check(judged: Judged) -> Iterator[Finding]:
+    for controller in judged.plan.controllers:
+        if controller.framing is Framing.RTU and controller.limits.in_flight > 1:
+            path = (*controller.path, "limits", "in_flight")
+            yield _finding("in_flight", path, "requests to a serial line go one at a time")
+    for transfer in judged.plan.transfers:
+        members: dict[str, list[Value]] = {}
+        for value in transfer.values:
+            if value.group:
+                members.setdefault(value.group, []).append(value)
+            yield from _judge(transfer, value)
+        for group, values in members.items():
+            if len(values) == 1:
+                yield _finding("group", (*values[0].path, "group"), f"no other value is in group `{group}`")
+
+
+def _judge(transfer: Transfer, value: Value) -> Iterator[Finding]:
+    if value.substitute is not None and transfer.on_loss is OnLoss.HOLD:
+        yield _finding("substitute", (*value.path, "substitute"), f"transfer `{transfer.name}` holds the last values")
+    if not value.put.type.is_number:
+        written = (
+            value.scale is not None,
+            value.take_scale is not None,
+            bool(value.put_unit),
+            value.range is not None,
+            value.clamp,
+            value.rounding is not Rounding.EVEN,
+        )
+        for key, is_written in zip(NUMBERS_ONLY, written, strict=True):
+            if is_written:
+                yield _finding(key, (*value.path, key), f"`{value.name}` is not put as a number")
+    elif value.put.type.kind is Kind.FLOAT and value.rounding is not Rounding.EVEN:
+        yield _finding("rounding", (*value.path, "rounding"), f"`{value.name}` is put as a float")
+
+
+def _finding(key: str, path: Path, why: str) -> Finding:
+    return RULE.finding(
+        f"`{key}` has no effect here: {why}",
+        path,
+        expected=f"`{key}` only where it changes something",
+        fix="remove it, or change what keeps it from having an effect",
+    )
+
+
+RULE = Rule("setting-without-effect", Level.WARNING, "a key has no effect where it stands", PAGE, check)
