@@ -39,6 +39,8 @@ def parse_connect(text: str) -> tuple[Framing, str, int]:
             text,
             match.span(1),
         )
+    if rest.startswith("@"):
+        raise _fault("a name or password has no place here", "write `tcp://host:port` only", text, match.span(4))
     if rest:
         raise _fault("nothing may follow the host and port", f"take `{printable(rest)}` away", text, match.span(4))
     _check_host(host, text, match.span(2))
@@ -51,6 +53,9 @@ def parse_connect(text: str) -> tuple[Framing, str, int]:
                 None,
             )
         return SCHEMES[scheme], host.strip("[]"), TCP_PORT_DEFAULT
+    if not port_text:
+        fix = f"write a number from 1 to {PORT_MAX}, or take the colon away"
+        raise _fault("the port is missing after the colon", fix, text, match.span(3))
     if not re.fullmatch(r"[0-9]{1,5}", port_text) or not 1 <= int(port_text) <= PORT_MAX:
         raise _fault(
             f"`{printable(port_text)}` is no port number", f"write a number from 1 to {PORT_MAX}", text, match.span(3)
@@ -88,6 +93,8 @@ def _without_scheme(text: str) -> TextError:
     seen = printable(text.strip())
     if re.fullmatch(r"\[?[A-Za-z0-9._:-]+\]?(:[0-9]+)?", seen):
         return _fault("the kind of connection is missing", f"write `tcp://{seen}`", text, None)
+    if not seen:
+        return _fault("the address is empty", "write it like `tcp://10.20.0.11`", text, None)
     if "@" in seen:
         return _fault("a name or password has no place here", "write `tcp://host:port` only", text, None)
     return _fault(f"`{seen[:60]}` is no address", "write it like `tcp://10.20.0.11`", text, None)

@@ -31,7 +31,8 @@ OTHER_TYPES: Final = {
     "i16": "int16", "s16": "int16", "sint16": "int16", "short": "int16", "u16": "uint16", "ushort": "uint16",
     "i32": "int32", "s32": "int32", "long": "int32", "u32": "uint32", "ulong": "uint32", "i64": "int64", "s64": "int64",
     "u64": "uint64", "float": "float32", "f32": "float32", "single": "float32", "double": "float64", "f64": "float64",
-    "bcd": "bcd16", "bit": "bool", "boolean": "bool", "text": "string(10)", "string": "string(10)", "str": "string(10)",
+    "uint8": "uint16", "int8": "int16", "byte": "uint16", "bcd": "bcd16", "bit": "bool",
+    "boolean": "bool", "text": "string(10)", "string": "string(10)", "str": "string(10)",
     "char": "string(10)",
 }  # fmt: skip
 

@@ -237,13 +237,17 @@ def _check_digits(text: str, token: Offset, table: Table, digits: str, *, is_ref
         or "reference" in _readings(table, digits)
     ):
         return
-    decimal = digits.lstrip("0") or "0"
+    decimal, hexadecimal = (digits.lstrip("0") or "0"), f"0x{digits.lstrip('0') or '0'}"
+    ways = (
+        text[: token[0]] + re.sub(rf"(?<![0-9]){digits}(?![0-9])", each, text[slice(*token)]) + text[token[1] :]
+        for each in (decimal, hexadecimal)
+    )
     raise TextError(
         "ambiguous-number",
         f"`{digits}` begins with a zero, and can be decimal or hexadecimal",
         expected="a decimal number without leading zeros, or a hexadecimal one after `0x`",
         found=f"`{digits}`: {decimal} if decimal, {int(digits, 16)} if hexadecimal",
-        fix=f"write `{decimal}` or `0x{digits}`, whichever the device's manual means",
+        fix=f"write {listed(f'`{each}`' for each in ways)}, whichever the device's manual means",
         offset=token,
     )
 
