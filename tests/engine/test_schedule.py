@@ -35,7 +35,7 @@ def test_entries_of_one_period_are_spread_over_it() -> None:
     st.lists(st.integers(0, 400), min_size=1, max_size=60),
 )
 def test_served_and_missed_are_together_every_release(periods: list[int], waits: list[int]) -> None:
-    """Against a plain count: by instant t, an entry with offset o and period p has had floor((t - o) / p) + 1 releases."""
+    """Against a plain count: by instant t, offset o and period p make floor((t - o) / p) + 1 releases."""
     schedule = Schedule(periods, 0)
     offsets = {}
     for index, period in enumerate(periods):

@@ -90,7 +90,7 @@ async def show(json: bool) -> int:
     ended_good = all(carry.quality is Quality.GOOD for carry in engine.carries)
     await engine.stop()
     await simulated.stop()
-    figures = summary(engine, int(asyncio.get_running_loop().time() * 1e9))
+    figures = summary(engine, engine.now_ns())
     if json:
         output.json_document(figures | {"exit_code": int(Exit.OK if ended_good else Exit.NO)})
         return Exit.OK if ended_good else Exit.NO

@@ -88,7 +88,7 @@ def make_table(columns: Sequence[tuple[str, Justify]], rows: Iterable[Sequence[s
         title=title or None, title_justify="left", title_style="bold", box=None, pad_edge=False, padding=(0, 2, 0, 0)
     )
     for heading, justify in columns:
-        result.add_column(heading, justify=justify, header_style="bold", overflow="fold", no_wrap=False)
+        result.add_column(heading, justify=justify, header_style="bold", overflow="fold", no_wrap=justify == "right")
     for row in rows:
         result.add_row(*(Text(cell) for cell in row))
     return result

@@ -188,7 +188,7 @@ async def carry_until(
         await engine.stop()
         if journal is not None:
             journal.close()
-    now_ns = int(asyncio.get_running_loop().time() * 1e9)
+    now_ns = engine.now_ns()
     return Outcome(summary(engine, now_ns), Exit.INTERRUPTED if interrupted() else code)
 
 

@@ -45,7 +45,7 @@ async def show_live(engine: Engine) -> None:
 
 def picture(engine: Engine, height_rows: int) -> RenderableType:
     """The state of a run, cut to the height of the terminal."""
-    now_ns = int(asyncio.get_running_loop().time() * 1e9)
+    now_ns = engine.now_ns()
     armed = ", ".join(sorted(engine.armed))
     mode = f"writing to {armed}" if armed else "READING ONLY: shows what would be written"
     head = Text(f"{engine.plan.title or engine.plan.file}   {mode}   {(now_ns - engine.started_ns) / 1e9:.0f} s")
@@ -188,7 +188,7 @@ def print_summary(figures: Mapping[str, Any]) -> None:
     output.table(
         (
             ("controller", "left"), ("address", "left"), ("requests", "right"), ("exceptions", "right"),
-            ("time-outs", "right"), ("late", "right"), ("reconnects", "right"), ("response p50", "right"),
+            ("time-outs", "right"), ("late", "right"), ("reconnects", "right"), ("reply p50", "right"),
             ("p99", "right"),
         ),
         [

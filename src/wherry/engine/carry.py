@@ -92,6 +92,8 @@ class Carry:
         self._status_alone = status_alone
         self._status_in_writes = layout.status_in is not None
         self._status_is_pending = False
+        self._status_again = False
+        self._status_told = Quality.BAD
         self._heartbeat = 0
         self._sequence = 0
         self.is_stopping = False
@@ -121,6 +123,7 @@ class Carry:
             self._pending = len(self.layout.reads)
             if self._failure:
                 # The cycle before brought nothing and this one may not either: the heartbeat must not wait for it.
+                self._judge(now_ns)
                 self._write_status(now_ns)
             self._failure = ""
             self._sample_ns = NEVER_NS
@@ -219,10 +222,10 @@ class Carry:
             self.age.record(now_ns - self._sample_ns)
             told = self._status_in_writes
         self._judge(now_ns)
-        if self._failure and self._is_lost(now_ns):
-            self._write_substitutes(now_ns)
         if not told:
             self._write_status(now_ns)
+        if self._failure and self._is_lost(now_ns):
+            self._write_substitutes(now_ns)
 
     def _count_failure(self) -> None:
         self.failed += 1
@@ -269,8 +272,8 @@ class Carry:
             return
         self._judge(now_ns)
         if self.state is not CarryState.WRITING:
-            self._write_substitutes(now_ns)
             self._write_status(now_ns)
+            self._write_substitutes(now_ns)
 
     # What the receiver is told apart from the values.
 
@@ -287,17 +290,26 @@ class Carry:
     def _substitute_done(self, outcome: Outcome | NotSent) -> None:
         self._fallback_pending -= 1
 
-    def _write_status(self, now_ns: int) -> None:
+    def _write_status(self, now_ns: int, quality: Quality | None = None) -> None:
         """Heartbeat, quality, age and sequence by themselves. At most one such request at a time."""
-        if self._status_alone is None or not self.is_armed or self._status_is_pending:
+        if self._status_alone is None or not self.is_armed:
             return
-        words = self._status_words(self.quality, self.delivered_sample_ns, self._sequence, now_ns)
+        quality = self.quality if quality is None else quality
+        if self._status_is_pending:
+            # What is under way will be answered or time out; a change is told right after it.
+            self._status_again = quality is not self._status_told
+            return
+        self._status_again = False
+        self._status_told = quality
+        words = self._status_words(quality, self.delivered_sample_ns, self._sequence, now_ns)
         (job,) = self._status_alone.jobs((), words, self._status_done)
         self._status_is_pending = True
         self.destination.submit(job)
 
     def _status_done(self, outcome: Outcome | NotSent) -> None:
         self._status_is_pending = False
+        if self._status_again and not self.is_stopping:
+            self._write_status(self._now_ns())
 
     def _status_words(self, quality: Quality, sample_ns: int | None, sequence: int, now_ns: int) -> bytes:
         self._heartbeat = (self._heartbeat + 1) & 0xFFFF
@@ -316,6 +328,4 @@ class Carry:
         if self._age_timer is not None:
             self._age_timer.cancel()
             self._age_timer = None
-        self.quality = Quality.BAD
-        self.quality_reason = "stopped"
-        self._write_status(self._now_ns())
+        self._write_status(self._now_ns(), Quality.BAD)

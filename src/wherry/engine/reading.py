@@ -11,7 +11,6 @@ from wherry.protocol.session import Lost, Outcome, TimedOut
 from wherry.values.conversion import Conversion, Converted, failed
 from wherry.values.quality import Quality, Reason
 
-
 Cut = Callable[[bytes], bytes]
 """Takes one value's items out of a payload."""
 
@@ -107,7 +106,8 @@ class Cutter:
     def miss(self, position: int, outcome: Outcome | NotSent) -> None:
         """One of the transfer's reads brought nothing: its values are Bad, and nothing older stands in for them."""
         cuts = self._cuts[position]
-        self._spoil(failed(reason_for(outcome)), [each[0] for each in (*cuts.plain, *cuts.judged)])
+        indexes = [index for index, _ in cuts.plain] + [index for index, _, _ in cuts.judged]
+        self._spoil(failed(reason_for(outcome)), indexes)
 
     def condemn(self, reason: Reason) -> None:
         """All values are Bad, whatever they read as."""
