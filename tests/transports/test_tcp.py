@@ -55,9 +55,6 @@ def run(request: pytest.FixtureRequest) -> Callable[[Main], None]:
         async def with_end() -> None:
             async with asyncio.timeout(TIMEOUT_S):
                 await main()
-            # uvloop finishes closing a handle in the turns after; a loop closed before that does not end cleanly.
-            for _ in range(5):
-                await asyncio.sleep(0)
 
         with asyncio.Runner(loop_factory=factory) as runner:
             runner.run(with_end())
