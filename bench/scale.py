@@ -19,7 +19,7 @@ def rows(settings: Settings) -> Iterable[Row]:
             "wherry_carry", source.port, destination.port, TRANSFERS, PERIOD_MS, settings.scale_s, "typed"
         )
         figures = run_child(wherry)
-    what = f"{TRANSFERS} transfers at 5 Hz, {2 * TRANSFERS:,} controllers, {settings.scale_s:g} s"
+    what = f"{TRANSFERS} at 5 Hz for {settings.scale_s:g} s"
     due = int(TRANSFERS * 1000 / PERIOD_MS * settings.scale_s)
     lost = figures["skipped"] + figures["failed"]
     yield Row(f"{what}: skipped or failed", f"{lost} of {figures['carries'] + lost:,}", f"{due:,} due", lost, 0)

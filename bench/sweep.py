@@ -21,7 +21,7 @@ def rows(settings: Settings) -> Iterable[Row]:
     least_ms = figures["requests"] * DELAY_MS
     took_ms = statistics.median(figures["took_ns"]) / 1e6
     yield Row(
-        f"sweep of {POINTS} scattered points, device of {DELAY_MS:g} ms",
+        f"sweep of {POINTS} scattered points",
         f"{took_ms:.1f} ms",
         f"{figures['requests']} requests x {DELAY_MS:g} ms = {least_ms:.0f} ms",
         took_ms / least_ms,

@@ -1,7 +1,8 @@
-"""The carry as pymodbus's asyncio client does it: SOURCE_PORT DESTINATION_PORT PAIRS CARRIES [uvloop]
+"""The carry as pymodbus's asyncio client does it: SOURCE_PORT DESTINATION_PORT PAIRS CARRIES PERIOD_US [uvloop]
 
-One pair of connections: one carry after the other. Many: one carry on each at the same time, then the next round, which
-is cheaper for an event loop than one by one.
+With a period: each pair of connections once in it, spread evenly. With 0, as fast as it can: on one pair one carry
+after the other; on many, one carry on each at the same time and then the next round, which is cheaper for an event loop
+than one by one.
 """
 
 from __future__ import annotations
@@ -31,27 +32,33 @@ async def carry(pair: Pair) -> None:
     assert not done.isError(), done
 
 
-async def run(source_port: int, destination_port: int, pairs: int, carries: int) -> None:
+async def run(source_port: int, destination_port: int, pairs: int, carries: int, period_us: int) -> None:
     made = [(await connect(source_port), await connect(destination_port)) for _ in range(pairs)]
     for pair in made:
         await carry(pair)
     begin = Moment.now()
-    if pairs == 1:
+    if period_us:
+        loop = asyncio.get_running_loop()
+        start, step = loop.time(), period_us / 1e6 / pairs
+        for number in range(carries):
+            await asyncio.sleep(start + number * step - loop.time())
+            await carry(made[number % pairs])
+    elif pairs == 1:
         for _ in range(carries):
             await carry(made[0])
     else:
         for _ in range(carries // pairs):
             await asyncio.gather(*map(carry, made))
-    report(begin, Moment.now(), carries // pairs * pairs)
+    report(begin, Moment.now(), carries)
     for source, destination in made:
         source.close()
         destination.close()
 
 
 def main() -> None:
-    numbers = [int(each) for each in sys.argv[1:5]]
+    numbers = [int(each) for each in sys.argv[1:6]]
     factory = None
-    if sys.argv[5:] == ["uvloop"]:
+    if sys.argv[6:] == ["uvloop"]:
         import uvloop
 
         factory = uvloop.new_event_loop

@@ -1,9 +1,10 @@
 /* The carry as a C program on libmodbus does it: read ten holding registers of one server, write them to another.
  *
- *   c_carry SOURCE_PORT DESTINATION_PORT PAIRS CARRIES
+ *   c_carry SOURCE_PORT DESTINATION_PORT PAIRS CARRIES PERIOD_US
  *
- * PAIRS connections to each server, used in turn, one carry at a time. Prints {"carries": N, "cpu_ns": N, "wall_ns": N},
- * measured over the carries alone, after one round to warm up.
+ * PAIRS connections to each server, used in turn, one carry at a time: each pair once in PERIOD_US, spread evenly over it;
+ * with 0 as fast as it can. Prints {"carries": N, "cpu_ns": N, "wall_ns": N}, measured over the carries alone, after one
+ * round to warm up.
  */
 #define _GNU_SOURCE
 #include <errno.h>
@@ -57,18 +58,26 @@ static int64_t wall_ns(void)
     return time.tv_sec * 1000000000LL + time.tv_nsec;
 }
 
+static void sleep_until(int64_t at)
+{
+    struct timespec time = {.tv_sec = at / 1000000000, .tv_nsec = at % 1000000000};
+
+    clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &time, NULL);
+}
+
 int main(int argc, char **argv)
 {
     int pairs, carries;
     modbus_t **source, **destination;
-    int64_t cpu, wall;
+    int64_t cpu, wall, step;
 
-    if (argc != 5) {
-        fprintf(stderr, "usage: c_carry SOURCE_PORT DESTINATION_PORT PAIRS CARRIES\n");
+    if (argc != 6) {
+        fprintf(stderr, "usage: c_carry SOURCE_PORT DESTINATION_PORT PAIRS CARRIES PERIOD_US\n");
         return 2;
     }
     pairs = atoi(argv[3]);
     carries = atoi(argv[4]);
+    step = atoll(argv[5]) * 1000 / pairs;
     source = calloc(pairs, sizeof *source);
     destination = calloc(pairs, sizeof *destination);
     for (int i = 0; i < pairs; i++) {
@@ -78,8 +87,11 @@ int main(int argc, char **argv)
     }
     cpu = cpu_ns();
     wall = wall_ns();
-    for (int i = 0; i < carries; i++)
+    for (int i = 0; i < carries; i++) {
+        if (step)
+            sleep_until(wall + i * step);
         carry(source[i % pairs], destination[i % pairs]);
+    }
     cpu = cpu_ns() - cpu;
     wall = wall_ns() - wall;
     printf("{\"carries\": %d, \"cpu_ns\": %lld, \"wall_ns\": %lld}\n", carries, (long long)cpu, (long long)wall);
