@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Sequence
 from importlib import resources
+from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
@@ -45,7 +46,10 @@ def demo_command(*, json: Annotated[bool, Parameter(negative=())] = False) -> in
 
 def hatchery_plan() -> Plan:
     """The plan that ships with the package."""
-    text = resources.files("wherry.examples").joinpath("hatchery.toml").read_text(encoding="utf-8")
+    packaged = resources.files("wherry").joinpath("examples", "hatchery.toml")
+    # In a checkout the example stands where people look for it; in an installed package it lies inside.
+    checkout = Path(__file__).parents[3] / "examples" / "hatchery.toml"
+    text = (packaged if packaged.is_file() else checkout).read_text(encoding="utf-8")
     loaded = loads(text, "hatchery.toml")
     findings = check(loaded)
     errors = [each for each in findings if each.level is Level.ERROR]
@@ -70,7 +74,7 @@ async def show(json: bool) -> int:
     receiver = simulated.controllers[watched.destination]
     before = put_texts(watched, receiver)
     armed = {each.destination for each in plan.transfers}
-    listeners = () if json else (run_view.tell_event,)
+    listeners = () if json else (lambda event: output.data(run_view.event_line(event)),)
     engine = Engine(plan, network, armed=armed, listeners=listeners)
     say(f"\nRunning for {HEALTHY_S:.0f} s, writing to {', '.join(sorted(armed))} (they are simulated).\n")
     engine.start()
@@ -153,7 +157,9 @@ async def look(transfer: Transfer, receiver: SimulatedController, seconds: float
         start = transfer.status.start
         heartbeat, quality, age_ms, sequence = receiver.registers(start, 4)
         word = Quality(quality).name.capitalize()
-        rows.append((f"{step * LOOK_EVERY_S:.1f} s", f"{heartbeat}", f"{quality} {word}", f"{age_ms} ms", f"{sequence}"))
+        rows.append(
+            (f"{step * LOOK_EVERY_S:.1f} s", f"{heartbeat}", f"{quality} {word}", f"{age_ms} ms", f"{sequence}")
+        )
     return rows
 
 

@@ -24,9 +24,14 @@ MARKS = {"Good": "", "Uncertain": "?", "Bad": "!"}
 STYLES = {"Good": "", "Uncertain": "yellow", "Bad": "bold red"}
 
 
+def event_line(event: Event) -> str:
+    """One line for one change of state."""
+    return f"{event.at_ns / 1e9:9.3f} s  {event.message}"
+
+
 def tell_event(event: Event) -> None:
-    """One line for one change of state, on stderr."""
-    output.talk(f"{event.at_ns / 1e9:9.3f} s  {event.message}")
+    """The line, on stderr."""
+    output.talk(event_line(event))
 
 
 # Live.
@@ -218,6 +223,9 @@ def sentences(figures: Mapping[str, Any]) -> list[str]:
         if each["skipped_overrun"]:
             skipped = output.plural(each["skipped_overrun"], "cycle")
             said.append(f"{name}: {skipped} skipped because the one before was not finished.")
+        if each["skipped_waiting"]:
+            waited = output.plural(each["skipped_waiting"], "cycle")
+            said.append(f"{name}: {waited} skipped while the source's own counter had not moved yet.")
         if each["skipped_unarmed"]:
             count = output.plural(each["skipped_unarmed"], "set was", "sets were")
             said.append(f"{name}: {count} read and not written, because {each['to']} is not armed.")

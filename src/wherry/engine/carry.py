@@ -21,7 +21,7 @@ from typing import Final
 from wherry.clock import LoopClock
 from wherry.engine.histogram import Histogram
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent, describe
-from wherry.engine.liveness import Liveness
+from wherry.engine.liveness import WAITING, Liveness
 from wherry.engine.reading import Cutter
 from wherry.engine.writes import WriteTemplate
 from wherry.packing.layout import TransferLayout
@@ -65,7 +65,7 @@ class Carry:
         self.is_armed = is_armed
         self.state = CarryState.IDLE
         self.scheduled = self.delivered = 0
-        self.skipped_overrun = self.skipped_unarmed = 0
+        self.skipped_overrun = self.skipped_unarmed = self.skipped_waiting = 0
         self.failed = 0
         self.failures: Counter[str] = Counter()
         self.age = Histogram()
@@ -94,6 +94,7 @@ class Carry:
         self._status_is_pending = False
         self._status_again = False
         self._status_told = Quality.BAD
+        self._status_told_ns = 0
         self._heartbeat = 0
         self._sequence = 0
         self.is_stopping = False
@@ -112,7 +113,7 @@ class Carry:
 
     @property
     def skipped(self) -> int:
-        return self.skipped_overrun + self.skipped_unarmed
+        return self.skipped_overrun + self.skipped_unarmed + self.skipped_waiting
 
     def release(self, due_ns: int, now_ns: int, *, may_start: bool) -> bool:
         """The period has come round. Returns whether a cycle starts (its reads must then be asked for)."""
@@ -124,7 +125,8 @@ class Carry:
             if self._failure:
                 # The cycle before brought nothing and this one may not either: the heartbeat must not wait for it.
                 self._judge(now_ns)
-                self._write_status(now_ns)
+                if now_ns - self._status_told_ns >= self.transfer.period_ns // 2:
+                    self._write_status(now_ns)
             self._failure = ""
             self._sample_ns = NEVER_NS
             self._cutter.start()
@@ -163,7 +165,9 @@ class Carry:
         self.results_at_ns = now_ns
         if not self.is_armed:
             self.state = CarryState.IDLE
-            if self._failure:
+            if self._failure == WAITING:
+                self.skipped_waiting += 1
+            elif self._failure:
                 self._count_failure()
             else:
                 self.skipped_unarmed += 1
@@ -210,7 +214,9 @@ class Carry:
         """The cycle is over: count it, and tell the receiver if the values did not do so."""
         self.state = CarryState.IDLE
         told = False
-        if self._failure:
+        if self._failure == WAITING:
+            self.skipped_waiting += 1
+        elif self._failure:
             self._count_failure()
         else:
             self.delivered += 1
@@ -280,7 +286,9 @@ class Carry:
     def _write_substitutes(self, now_ns: int) -> None:
         if self._substitutes is None or not self.is_armed or self._fallback_pending:
             return
-        status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence, now_ns)
+        status = b""
+        if self._status_in_writes:
+            status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence, now_ns)
         jobs = [job for each in self._writes for job in each.jobs(self._substitutes, status, self._substitute_done)]
         self._fallback_pending = len(jobs)
         for job in jobs:
@@ -301,6 +309,7 @@ class Carry:
             return
         self._status_again = False
         self._status_told = quality
+        self._status_told_ns = now_ns
         words = self._status_words(quality, self.delivered_sample_ns, self._sequence, now_ns)
         (job,) = self._status_alone.jobs((), words, self._status_done)
         self._status_is_pending = True

@@ -44,6 +44,11 @@ class NotSent(StrEnum):
     STOPPING = "stopping"
 
 
+def reason_of(failure: Exception) -> str:
+    """The system's words for a failure, without its number."""
+    return (failure.strerror if isinstance(failure, OSError) and failure.strerror else str(failure)).lower()
+
+
 def describe(outcome: Outcome | NotSent) -> str:
     """Why a request brought nothing, in the words that are counted and shown."""
     if isinstance(outcome, NotSent):
@@ -285,7 +290,7 @@ class Line(asyncio.Protocol):
         self._fail_all()
         if self.state is LineState.CLOSED:
             return
-        why = f"connection lost: {exc}" if exc else "the controller closed the connection"
+        why = f"the connection was lost: {reason_of(exc)}" if exc else "the controller closed the connection"
         self._went_down(why, is_first=True)
 
     def _reset(self, reason: str) -> None:

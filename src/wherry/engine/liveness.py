@@ -7,6 +7,12 @@ is given on.
 
 from __future__ import annotations
 
+from typing import Final
+
+
+WAITING: Final = "waiting for the source's own counter to move"
+STANDS_STILL: Final = "the source's own counter stands still"
+
 
 class Liveness:
     """Judges one ``alive`` point. ``max_age_ns`` is how long it may stand still."""
@@ -20,7 +26,7 @@ class Liveness:
         self._moved = False
 
     def judge(self, data: bytes, sample_ns: int) -> str:
-        """Take the point's registers as read at ``sample_ns``; returns why the source is not alive, or ""."""
+        """Take the point's registers as read at ``sample_ns``; returns why nothing may be given on, or ""."""
         if self._last is None:
             self._last = data
             self._changed_ns = sample_ns
@@ -31,5 +37,5 @@ class Liveness:
             return ""
         if sample_ns - self._changed_ns > self._max_age_ns:
             self._moved = False
-            return "the source's own counter stands still"
-        return "" if self._moved else "waiting for the source's own counter to move"
+            return STANDS_STILL
+        return "" if self._moved else WAITING

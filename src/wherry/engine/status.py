@@ -37,6 +37,7 @@ def transfer_summary(carry: Carry, now_ns: int) -> dict[str, Any]:
         "skipped": carry.skipped,
         "skipped_unarmed": carry.skipped_unarmed,
         "skipped_overrun": carry.skipped_overrun,
+        "skipped_waiting": carry.skipped_waiting,
         "failed": carry.failed,
         "failures": dict(carry.failures),
         "quality": carry.quality.name.capitalize(),
