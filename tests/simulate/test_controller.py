@@ -225,6 +225,15 @@ def test_all_values_of_one_scan_belong_together_and_move_on_with_the_next() -> N
     play(skid(), main, values=[Value("copy", Point(Table.HOLDING, 0, raw(10)), holding(0), is_copy=True)])
 
 
+def test_one_word_of_a_copy_can_be_set_and_its_neighbours_move_on() -> None:
+    async def main(device: SimulatedController, _client: Asker, _: MemoryNetwork) -> None:
+        device.set(holding(1), 500)
+        await asyncio.sleep(1)
+        assert device.registers(0, 4) == (10, 500, 12, 13)
+
+    play(skid(), main, values=[Value("copy", Point(Table.HOLDING, 0, raw(4)), holding(0), is_copy=True)])
+
+
 def test_a_stopped_program_still_answers() -> None:
     async def main(device: SimulatedController, client: Asker, _: MemoryNetwork) -> None:
         await asyncio.sleep(5)

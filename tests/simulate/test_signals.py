@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from wherry.errors import LocalError
 from wherry.plan.model import Point, Signal, Table, Value
+from wherry.protocol.message import unpack_registers
 from wherry.simulate.signals import (
     COPY_PERIOD_NS,
-    Mover,
     derived_movers,
     derived_range,
     duration_text,
@@ -150,23 +150,20 @@ def test_codes_that_mean_no_value_are_never_given_out() -> None:
     assert seen == {0, 3, 4}
 
 
-def at(movers: Sequence[Mover], address: int, now_ns: int) -> bytes:
-    """What the last of the movers that touches a register leaves there."""
-    return [each for each in movers if each.address == address][-1].bytes_at(now_ns)
-
-
 def test_words_of_a_copy_count_up_together() -> None:
     movers = derived_movers([value_at(holding(30, raw(10)))], (), (), seed=1)
     for round_number in (0, 1, 65530):
-        words = [
-            int.from_bytes(at(movers, 30 + index, round_number * COPY_PERIOD_NS + 7), "big") for index in range(10)
-        ]
-        assert words == [(round_number + index) % 65536 for index in range(10)]
+        words = unpack_registers(movers[0].bytes_at(round_number * COPY_PERIOD_NS + 7))
+        assert words == tuple((round_number + index) % 65536 for index in range(10))
+        assert movers[0].part is not None
+        part = movers[0].part(34, 36)
+        assert (part.address, part.count) == (34, 2)
+        assert unpack_registers(part.bytes_at(round_number * COPY_PERIOD_NS + 7)) == words[4:6]
 
 
 def test_bits_of_a_copy_toggle() -> None:
     movers = derived_movers([value_at(Point(Table.COIL, 0, raw(3)))], (), (), seed=1)
-    assert [at(movers, 1, turn * COPY_PERIOD_NS) for turn in range(3)] == [b"\x01", b"\x00", b"\x01"]
+    assert [movers[0].bytes_at(turn * COPY_PERIOD_NS) for turn in range(3)] == [b"\x02", b"\x05", b"\x02"]
 
 
 def test_what_is_declared_or_comes_first_has_its_way() -> None:
@@ -180,7 +177,7 @@ def test_what_is_declared_or_comes_first_has_its_way() -> None:
     ]
     movers = derived_movers(values, [(holding(3), S)], [declared], seed=1)
     # Words 0 and 1 of the copy belong to the declared signal, word 3 to the counter; bit 3 of word 2 moves by itself.
-    assert [(each.address, each.bit) for each in movers] == [(2, None), (3, None), (2, 3)]
+    assert [(each.address, each.count, each.bit) for each in movers] == [(2, 1, None), (3, 1, None), (2, 1, 3)]
 
 
 def test_an_alive_counter_moves_between_any_two_readings() -> None:

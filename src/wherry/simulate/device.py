@@ -121,15 +121,15 @@ class MovingStore:
     def pin(self, table: Table, address: int, count: int, bit: int | None = None) -> None:
         """Stop whatever moves these items; they keep what they hold until they are written."""
         self.refresh(table, address, count)
-        moving = self._moving[table]
-        self._moving[table] = _Moving(
-            [
-                each
-                for each in moving.all
-                if not (each.address < address + count and address < each.address + each.count)
-                or (bit is not None and each.bit is not None and each.bit != bit)
-            ]
-        )
+        kept: list[Mover] = []
+        for each in self._moving[table].all:
+            stop = each.address + each.count
+            if stop <= address or address + count <= each.address or (None not in (bit, each.bit) and bit != each.bit):
+                kept.append(each)
+            elif each.part is not None:
+                runs = ((each.address, address), (address + count, stop))
+                kept += (each.part(start, end) for start, end in runs if start < end)
+        self._moving[table] = _Moving(kept)
 
     def refresh(self, table: Table, address: int, count: int) -> None:
         """Let the program have written what it moves among these items."""

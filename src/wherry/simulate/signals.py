@@ -7,18 +7,23 @@ is smooth noise between points that a hash of the seed decides.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+import struct
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 from wherry.clock import NS_PER_MS, NS_PER_S
 from wherry.errors import LocalError
 from wherry.limits import REGISTER_BITS
 from wherry.plan.model import Point, Signal, Table, Value
+from wherry.protocol.message import pack_bits
 from wherry.values.codec import type_range, writer
 from wherry.values.scaling import exact, line_of, rounded
 from wherry.values.types import Kind, ValueType
 
+Cell = tuple[Table, int, int]
+"""The smallest thing that moves: table, address, and the bit of a register (0 in a table of bits)."""
 Shape = Callable[[int], float]
 """From nanoseconds since the start to the value."""
 
@@ -90,9 +95,11 @@ class Mover:
     bytes_at: Callable[[int], bytes]
     text: str
     """What moves and how, for people."""
+    part: Callable[[int, int], Mover] | None = None
+    """The same movement of fewer items: from one address to before another; None when it can only move whole."""
 
     @property
-    def cells(self) -> Iterable[tuple[Table, int, int]]:
+    def cells(self) -> Iterable[Cell]:
         """What it covers: each bit of a table of bits, each bit of a register."""
         if self.bit is not None:
             return ((self.table, self.address, self.bit),)
@@ -204,7 +211,7 @@ def derived_movers(
         add(derived_mover(value, index))
     for value in values:
         if value.take.type.kind is Kind.RAW:
-            copies += (each for each in copy_movers(value.take) if not covered.issuperset(each.cells))
+            copies += copy_movers(value.take, covered)
     # Copies move first: a bit that moves by itself inside a copied word then has its way.
     return copies + result
 
@@ -213,7 +220,7 @@ def alive_mover(point: Point, transfer_period_ns: int) -> Mover:
     """The source program's own counter: quick enough to move between any two readings."""
     if point.type.kind in (Kind.RAW, Kind.STRING):
         # Whatever it is, its first item counts.
-        return next(iter(copy_movers(point)))
+        return copy_mover(point, point.address, point.address + 1)
     return mover_of(Signal(point, "counter", 0, 0, max(ALIVE_PERIOD_NS_MIN, transfer_period_ns // 2)), 0)
 
 
@@ -260,17 +267,44 @@ def derived_range(value: Value) -> tuple[float, float]:
     return float(held[0]), float(held[1])
 
 
-def copy_movers(point: Point) -> Iterable[Mover]:
-    """The items of a copy: each counts up, and all of one instant belong together (item i is the count plus i)."""
+def copy_movers(point: Point, covered: Collection[Cell] = ()) -> Iterator[Mover]:
+    """The items of a copy, less those that something else moves whole, in runs."""
+    bits = 1 if point.table.is_bits else REGISTER_BITS
+    start: int | None = None
+    for address in range(point.address, point.address + point.count + 1):
+        is_free = address < point.address + point.count and not all(
+            (point.table, address, bit) in covered for bit in range(bits)
+        )
+        if is_free and start is None:
+            start = address
+        elif not is_free and start is not None:
+            yield copy_mover(point, start, address)
+            start = None
+
+
+def copy_mover(point: Point, start: int, stop: int) -> Mover:
+    """Some items of a copy: each counts up, and all of one instant belong together (item i is the count plus i)."""
+    count, first = stop - start, start - point.address
     text = f"{point}: counts up every {duration_text(COPY_PERIOD_NS)}"
-    for index in range(point.count):
-        yield Mover(point.table, point.address + index, 1, None, _counting(index, point.table), text)
+    bytes_at = _counting_bits(first, count) if point.table.is_bits else _counting_words(first, count)
+    return Mover(point.table, start, count, None, bytes_at, text, partial(copy_mover, point))
 
 
-def _counting(index: int, table: Table) -> Callable[[int], bytes]:
-    if table.is_bits:
-        return lambda now_ns: b"\x01" if (now_ns // COPY_PERIOD_NS + index) & 1 else b"\x00"
-    return lambda now_ns: ((now_ns // COPY_PERIOD_NS + index) & _WORD).to_bytes(2, "big")
+def _counting_words(first: int, count: int) -> Callable[[int], bytes]:
+    pack = struct.Struct(f">{count}H").pack
+
+    def words_at(now_ns: int) -> bytes:
+        start = (now_ns // COPY_PERIOD_NS + first) & _WORD
+        if start + count <= _WORD:
+            return pack(*range(start, start + count))
+        return pack(*(number & _WORD for number in range(start, start + count)))
+
+    return words_at
+
+
+def _counting_bits(first: int, count: int) -> Callable[[int], bytes]:
+    patterns = [pack_bits([(start + index) & 1 for index in range(count)]) for start in (0, 1)]
+    return lambda now_ns: patterns[(now_ns // COPY_PERIOD_NS + first) & 1]
 
 
 def duration_text(duration_ns: int) -> str:

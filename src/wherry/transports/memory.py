@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Any, Final
 
+from wherry.clock import LoopClock
 from wherry.errors import LocalError
 from wherry.transports.behaviour import DelayNs, LinkBehaviour, draw_ns
 from wherry.transports.network import Listener, ProtocolFactory, in_use, refused, timed_out
@@ -209,6 +210,8 @@ class Direction:
         self._receiver = receiver
         self._rng = rng
         self._loop = asyncio.get_running_loop()
+        self._clock = LoopClock(self._loop)
+        self._now_ns = self._clock.now_ns
         self._queue: deque[_Item] = deque()
         self._handle: asyncio.Handle | None = None
         self._strays: set[asyncio.TimerHandle] = set()
@@ -236,7 +239,7 @@ class Direction:
             self._post(draw_ns(self.behaviour.latency_ns, self._rng), mark)
 
     def _post(self, delay_ns: int, item: bytes | _Mark) -> None:
-        at_ns = round(self._loop.time() * 1e9) + delay_ns
+        at_ns = self._now_ns() + delay_ns
         if isinstance(item, bytes):
             self.bytes_under_way += len(item)
             if not self.behaviour.keeps_order:
@@ -254,17 +257,17 @@ class Direction:
             self._disarm()
             self._arm()
 
-        handle = self._loop.call_at(at_ns / 1e9, arrive)
+        handle = self._clock.call_at(at_ns, arrive)
         self._strays.add(handle)
 
     def _arm(self) -> None:
         if self._handle is not None or not self._queue or self._is_held or not self._receiver.takes:
             return
         at_ns = self._queue[0][0]
-        if at_ns <= round(self._loop.time() * 1e9):
+        if at_ns <= self._now_ns():
             self._handle = self._loop.call_soon(self._deliver)
         else:
-            self._handle = self._loop.call_at(at_ns / 1e9, self._deliver)
+            self._handle = self._clock.call_at(at_ns, self._deliver)
 
     def _disarm(self) -> None:
         if self._handle is not None:
@@ -274,18 +277,21 @@ class Direction:
     def _deliver(self) -> None:
         """Give the receiver what is due. The first item is, or this would not have been called."""
         self._handle = None
-        now_ns = max(round(self._loop.time() * 1e9), self._queue[0][0] if self._queue else 0)
-        while self._queue and self._queue[0][0] <= now_ns and not self._is_held and self._receiver.takes:
-            _, item = self._queue.popleft()
+        queue, receiver = self._queue, self._receiver
+        now_ns = max(self._now_ns(), queue[0][0] if queue else 0)
+        while queue and queue[0][0] <= now_ns and not self._is_held and receiver.takes:
+            item = queue.popleft()[1]
             if not isinstance(item, bytes):
-                self._receiver.end(item)
+                receiver.end(item)
                 continue
             if self.behaviour.joins:
                 item = b"".join([item, *self._due_bytes(now_ns)])
             self.bytes_under_way -= len(item)
-            self._receiver.take(item)
-        self._sender.drained()
-        self._arm()
+            receiver.take(item)
+        if self._sender.is_writer_paused:
+            self._sender.drained()
+        if queue:
+            self._arm()
 
     def _due_bytes(self, now_ns: int) -> Iterable[bytes]:
         while self._queue and self._queue[0][0] <= now_ns:
@@ -334,7 +340,7 @@ class MemoryTransport(asyncio.Transport):
         self.is_lost = False
         self._has_ended = False  # no more bytes will be written
         self._is_paused = False
-        self._writer_paused = False
+        self.is_writer_paused = False
         self._low = HIGH_WATER_BYTES // 4
         self._high = HIGH_WATER_BYTES
 
@@ -381,8 +387,8 @@ class MemoryTransport(asyncio.Transport):
 
     def drained(self) -> None:
         """Some of what was written has arrived."""
-        if self._writer_paused and self.out.bytes_under_way <= self._low:
-            self._writer_paused = False
+        if self.is_writer_paused and self.out.bytes_under_way <= self._low:
+            self.is_writer_paused = False
             self._call(self._protocol.resume_writing)
 
     def lose(self, failure: Exception | None) -> None:
@@ -426,8 +432,8 @@ class MemoryTransport(asyncio.Transport):
         if self._is_closing or not data:
             return
         self.out.send(bytes(data))
-        if not self._writer_paused and self.out.bytes_under_way > self._high:
-            self._writer_paused = True
+        if not self.is_writer_paused and self.out.bytes_under_way > self._high:
+            self.is_writer_paused = True
             self._call(self._protocol.pause_writing)
 
     def writelines(self, list_of_data: Iterable[bytes | bytearray | memoryview]) -> None:
