@@ -170,8 +170,8 @@ def conclusion(
     bad_at = next((row[0] for row in seen if row[2].startswith("0")), None)
     limit = run_view.ms_text((transfer.max_age_ns + transfer.period_ns) / 1e6)
     said = [
-        f"With {source} lost, {receiver} itself read quality Bad {bad_at} later (looked at every {LOOK_EVERY_S} s; promised: "
-        f"within max_age plus one period, {limit})."
+        f"With {source} lost, {receiver} itself read quality Bad {bad_at} later (looked at every {LOOK_EVERY_S} s; "
+        f"promised: within max_age plus one period, {limit})."
         if bad_at
         else f"With {source} lost, {receiver} did NOT read quality Bad: this is a fault."
     ]

@@ -30,8 +30,8 @@ from wherry.transports.network import Network
 from wherry.transports.tcp import TcpNetwork
 
 CAUTION = (
-    "Not a safety function. Writing into a live controller can move machinery: agree with the process owner,\n"
-    "isolate, and follow the site's permit and lock-out rules first. Local codes come before this tool."
+    "Not a safety function. Writing into a live controller can move machinery: agree with the process\n"
+    "owner, isolate, and follow the site's permit and lock-out rules first. Local codes come before this."
 )
 
 
@@ -67,8 +67,6 @@ def run_command(
     if ready is None:
         return Exit.WRONG_CALL
     armed = choose_armed(ready, arm or [], may_ask=not (read_only or json))
-    if armed:
-        output.talk(CAUTION)
     journal = open_journal(record or (plan.with_suffix(".journal") if armed else None))
     outcome = run_plan(ready, TcpNetwork(), armed, duration_ns, journal=journal, show_live=not json)
     if json:
@@ -91,9 +89,14 @@ def load_for_run(path: Path) -> Plan | None:
     return None
 
 
-def choose_armed(plan: Plan, wanted: Sequence[str], *, may_ask: bool) -> frozenset[str]:
-    """Which controllers may be written to: as asked for on the command line, or by a person at the terminal."""
+def choose_armed(plan: Plan, wanted: Sequence[str], *, may_ask: bool, is_answer: bool = False) -> frozenset[str]:
+    """Which controllers may be written to: as asked for on the command line, or by a person at the terminal.
+
+    The cautions are shown in either case. LocalError for a name that the plan does not write to.
+    """
     destinations = {each.destination for each in plan.transfers}
+    if wanted and not is_answer:
+        output.talk(CAUTION)
     if "all" in wanted:
         return frozenset(destinations)
     for name in wanted:
@@ -109,7 +112,7 @@ def choose_armed(plan: Plan, wanted: Sequence[str], *, may_ask: bool) -> frozens
         output.talk(f"  {name} ({plan.controller(name).host}): {spans}")
     output.talk("\nType the names of the controllers to arm, or `all`, or press Enter to read only.")
     answer = input("arm: ").replace(",", " ").split()
-    return choose_armed(plan, answer, may_ask=False)
+    return choose_armed(plan, answer, may_ask=False, is_answer=True)
 
 
 def open_journal(path: Path | None) -> Journal | None:
@@ -120,7 +123,8 @@ def open_journal(path: Path | None) -> Journal | None:
         return Journal(path, output.error)
     except OSError as failed:
         raise LocalError(
-            f"the record {path} cannot be opened ({failed.strerror}): nothing was started; give another place with --record"
+            f"the record {path} cannot be opened ({failed.strerror}): nothing was started; "
+            "give another place with --record"
         ) from None
 
 

@@ -21,7 +21,6 @@ from wherry.plan.model import Value
 REFRESH_S = 0.5
 MARKS = {"Good": "", "Uncertain": "?", "Bad": "!"}
 """A mark beside the word, so that the abnormal shows without colour."""
-STYLES = {"Good": "", "Uncertain": "yellow", "Bad": "bold red"}
 
 
 def event_line(event: Event) -> str:
@@ -61,12 +60,10 @@ def picture(engine: Engine, height_rows: int) -> RenderableType:
     rows: list[Sequence[str]] = []
     total = sum(len(carry.transfer.values) for carry in engine.carries)
     for carry in engine.carries:
-        for value, row in zip(carry.transfer.values, value_rows(carry), strict=True):
-            if len(rows) >= room:
-                break
-            rows.append(row if value else row)
+        rows += value_rows(carry)[: max(0, room - len(rows))]
     values = output.make_table(VALUE_COLUMNS, rows)
-    parts: list[RenderableType] = [head, Text(""), lines, Text(""), transfers, Text(""), values]
+    down = [Text(f"{name}: {line.reason}") for name, line in engine.lines.items() if line.reason]
+    parts: list[RenderableType] = [head, Text(""), lines, *down, Text(""), transfers, Text(""), values]
     if len(rows) < total:
         parts.append(Text(f"... and {total - len(rows)} more values"))
     return Group(*parts)
@@ -81,8 +78,8 @@ CARRY_COLUMNS: Sequence[tuple[str, output.Justify]] = (
     ("delivered", "right"), ("skipped", "right"), ("failed", "right"),
 )  # fmt: skip
 VALUE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
-    ("value", "left"), ("taken from", "left"), ("put to", "left"), ("reading", "right"), ("unit", "left"),
-    ("quality", "left"),
+    ("value", "left"), ("reading", "right"), ("unit", "left"), ("quality", "left"), ("taken from", "left"),
+    ("put to", "left"),
 )  # fmt: skip
 
 
@@ -122,15 +119,15 @@ def value_rows(carry: Carry) -> list[Sequence[str]]:
     """One row for each value of a transfer: what was read last, and how far it may be trusted."""
     rows: list[Sequence[str]] = []
     for value, result in zip(carry.transfer.values, carry.results, strict=True):
+        quality = result.quality.name.capitalize()
         rows.append(
             (
                 value.name,
-                f"{carry.transfer.source} {value.take}",
-                f"{carry.transfer.destination} {value.put}",
                 reading_text(value, result.value),
                 value.unit,
-                quality_text(result.quality.name.capitalize())
-                + (f" ({result.reason.words})" if result.quality.name != "GOOD" else ""),
+                quality_text(quality) + ("" if quality == "Good" else f" {result.reason.words}"),
+                f"{carry.transfer.source} {value.take}",
+                f"{carry.transfer.destination} {value.put}",
             )
         )
     return rows

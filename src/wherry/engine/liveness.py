@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from typing import Final
 
-
 WAITING: Final = "waiting for the source's own counter to move"
 STANDS_STILL: Final = "the source's own counter stands still"
 
