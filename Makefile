@@ -13,7 +13,7 @@ PEERS := $(patsubst tests/foreign/peers/%.c,tests/foreign/bin/%,$(wildcard tests
 BENCH_PEERS := $(patsubst bench/peers/%.c,bench/peers/bin/%,$(wildcard bench/peers/*.c))
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check bench format clean peers bench-peers constraints
+.PHONY: help demo test check bench format docs clean peers bench-peers constraints
 
 help: ## this list
 	@sed -n 's/^\([a-z]*\):.*## \(.*\)/make \1\t\2/p' Makefile | expand -t 20
@@ -37,6 +37,10 @@ bench: $(STAMP) peers bench-peers ## measure against other stacks and print a ta
 format: $(STAMP) ## rewrite the sources as `make check` wants them
 	$(RUN)/ruff format .
 	$(RUN)/ruff check --fix .
+
+docs: $(STAMP) ## write the generated pages again (the plan file, the findings)
+	$(RUN)/python -m wherry.plan.reference docs/plan.md
+	$(RUN)/python -m wherry.checks.pages docs/findings.md
 
 clean: ## remove everything that make made
 	rm -rf $(VENV) tests/foreign/bin bench/peers/bin .mypy_cache .ruff_cache .hypothesis .import_linter_cache

@@ -17,6 +17,8 @@ HOSTS = re.compile(
 DYNAMIC_PACKAGES = ("wherry.checks.rules",)
 """Packages whose modules are found by listing the package."""
 ROOTS = ("wherry", "wherry.cli.main")
+RUN = 'if __name__ == "__main__":'
+"""A module with this is a program of its own (python -m), such as those that write a page of the documents."""
 FOR_USERS = ("wherry.simulate.virtual_loop", "wherry.transports.memory")
 """Tools for a user's own tests; nothing in the package itself needs them."""
 
@@ -61,7 +63,8 @@ def dead_modules(sources: dict[str, str], roots: tuple[str, ...]) -> list[str]:
     """Sentences about modules that nothing reaches from the roots. Packages themselves are not looked at."""
     paths = {module_name(path): path for path in sources if path.startswith("src/")}
     known = set(paths)
-    waiting = [root for root in roots if root in known]
+    programs = [name for name, path in paths.items() if RUN in sources[path]]
+    waiting = [root for root in roots if root in known] + programs
     reached: set[str] = set()
     while waiting:
         name = waiting.pop()
@@ -116,6 +119,10 @@ def test_message_of_a_dead_module() -> None:
         "src/wherry/d.py": "",
     }
     assert dead_modules(sources, ("wherry.a",)) == ["src/wherry/d.py: nothing uses this module: use it or remove it"]
+
+
+def test_a_program_of_its_own_is_not_dead() -> None:
+    assert dead_modules({"src/wherry/a.py": f"{RUN}\n    pass\n"}, ()) == []
 
 
 def test_rules_are_found_by_listing_their_package() -> None:
