@@ -1,7 +1,8 @@
 """Wherry carries values between controllers that speak Modbus TCP.
 
-The command line does nothing that a script cannot do with the names below: load a plan, check it, pack it, run it on the
-running event loop (a real or a virtual one), talk to one controller, simulate one. They are imported when first used.
+The command line does nothing that a script cannot do with the names below: load a plan, check it, pack it, run it on
+the running event loop (a real or a virtual one), talk to one controller, simulate one. They are imported when first
+used.
 """
 
 from __future__ import annotations

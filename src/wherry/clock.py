@@ -20,8 +20,8 @@ class LoopClock:
     """The time of an event loop in whole nanoseconds, and timers on it.
 
     A loop that keeps its own nanoseconds (a virtual one: attribute ``now_ns``) is believed exactly. Other loops keep
-    the system's monotonic clock, some of them rounded to a millisecond; for them that clock is read itself, and no timer
-    is set closer than their rounding, or a timer that fires early would be set again and again without rest.
+    the system's monotonic clock, some of them rounded to a millisecond; for them that clock is read itself, and no
+    timer is set closer than their rounding, or a timer that fires early would be set again and again without rest.
     """
 
     __slots__ = ("_least_ns", "_loop", "now_ns")
