@@ -199,7 +199,8 @@ def _signal(reader: Reader, table: SignalTable, path: Path) -> Signal | None:
     at = reader.read(lambda text: parse_point(text, (*path, "at")), table.at, (*path, "at"))
     period_ns = _duration(reader, table.period, (*path, "period"))
     is_finite = reader.finite(table.low, (*path, "low")) and reader.finite(table.high, (*path, "high"))
-    if is_finite and table.low > table.high:
+    # A constant stays at `low` and a counter begins there: neither has a use for `high`, least of all for its default.
+    if is_finite and table.low > table.high and table.shape not in ("constant", "counter"):
         reader.add(
             "bad-value",
             "`low` is greater than `high`",
