@@ -1,4 +1,4 @@
-"""Measure and print a table: ``python -m bench [--only carry,scale,sweep,check,start] [--quick] [--json FILE]``."""
+"""Measure and print a table: ``python -m bench [--only carry,scale,sweep,check,start] [--quick] [--json FILE] [--markdown]``."""
 
 from __future__ import annotations
 
@@ -29,6 +29,7 @@ def main() -> int:
     parser.add_argument("--only", default=",".join(GROUPS), help="groups of rows, joined by commas")
     parser.add_argument("--quick", action="store_true", help="short runs, to see that it works")
     parser.add_argument("--json", type=Path, help="write the rows to this file too")
+    parser.add_argument("--markdown", action="store_true", help="print the table as docs/performance.md shows it")
     given = parser.parse_args()
     settings = QUICK if given.quick else Settings()
     names = given.only.split(",")
@@ -40,38 +41,48 @@ def main() -> int:
     for name in names:
         print(f"measuring: {name}", file=sys.stderr)
         rows += GROUPS[name](settings)
-    print_table(rows)
+    if given.markdown:
+        print_markdown(rows)
+    else:
+        print_table(rows)
     if given.json:
         documents = [asdict(row) | {"is_met": row.is_met} for row in rows]
         given.json.write_text(json.dumps(documents, indent=2) + "\n", encoding="utf-8")
     return 0
 
 
-def print_table(rows: Iterable[Row]) -> None:
+HEADINGS: Final = ("what", "measured", "against", "ratio", "aim", "met")
+WORDS: Final = {None: "", True: "yes", False: "no"}
+
+
+def cells(row: Row) -> tuple[str, ...]:
     """What was measured, against what, and whether the aim is met."""
-    words = {None: "", True: "yes", False: "no"}
+    return (
+        row.what + (f" ({row.note})" if row.note else ""),
+        row.measured,
+        row.against,
+        "" if row.ratio is None else f"{row.ratio:.2f}",
+        "" if row.aim is None else f"<= {row.aim:g}",
+        WORDS[row.is_met],
+    )
+
+
+def print_table(rows: Iterable[Row]) -> None:
+    """For people at a terminal."""
+    right = {"measured", "ratio", "aim"}
     output.table(
-        [
-            ("what", "left"),
-            ("measured", "right"),
-            ("against", "left"),
-            ("ratio", "right"),
-            ("aim", "right"),
-            ("met", "left"),
-        ],
-        [
-            (
-                row.what + (f" ({row.note})" if row.note else ""),
-                row.measured,
-                row.against,
-                "" if row.ratio is None else f"{row.ratio:.2f}",
-                "" if row.aim is None else f"<= {row.aim:g}",
-                words[row.is_met],
-            )
-            for row in rows
-        ],
+        [(heading, "right" if heading in right else "left") for heading in HEADINGS],
+        [cells(row) for row in rows],
         title="Bench: CPU is of the carrying process alone; medians of five or more",
     )
+
+
+def print_markdown(rows: Iterable[Row]) -> None:
+    """For the document."""
+    print("| " + " | ".join(HEADINGS) + " |")
+    print("| --- | ---: | --- | ---: | ---: | --- |")
+    for row in rows:
+        print("| " + " | ".join(cells(row)) + " |")
 
 
 if __name__ == "__main__":
