@@ -1,4 +1,4 @@
-"""Measure and print a table: ``python -m bench [--only carry,scale,sweep,check,start] [--quick] [--json FILE] [--markdown]``."""
+"""Measure and print a table: ``python -m bench [--only GROUPS] [--quick] [--json FILE] [--markdown]``."""
 
 from __future__ import annotations
 
