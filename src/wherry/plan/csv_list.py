@@ -139,7 +139,11 @@ class CsvList:
         span = self.span(start, end)
         return ListError(
             TextError(
-                "broken-row", message, expected="cells as RFC 4180 has them", found=self.line(span.line), fix=fix
+                "broken-row",
+                message,
+                expected="cells as RFC 4180 has them",
+                found=printable(self.line(span.line))[:80],
+                fix=fix,
             ),
             span,
         )
