@@ -14,9 +14,10 @@ from wherry.cli import output
 from wherry.cli.output import Exit
 from wherry.errors import PlanError
 from wherry.findings import Finding
+from wherry.limits import PERIOD_NS_MAX, PERIOD_NS_MIN
 from wherry.plan import loads
 from wherry.plan.connect import parse_connect
-from wherry.plan.durations import parse_duration
+from wherry.plan.durations import duration_text, parse_duration
 from wherry.plan.starter import Answers, starter, toml_string
 
 FINDINGS_SHOWN_MAX = 5
@@ -112,8 +113,8 @@ def _connect(answer: str) -> str:
 
 
 def _period(answer: str) -> str:
-    if parse_duration(answer) <= 0:
-        raise PlanError("a period cannot be zero")
+    if not PERIOD_NS_MIN <= parse_duration(answer) <= PERIOD_NS_MAX:
+        raise PlanError(f"a period is from {duration_text(PERIOD_NS_MIN)} to {duration_text(PERIOD_NS_MAX)}")
     return answer
 
 
