@@ -44,8 +44,8 @@ class VirtualLoop(asyncio.BaseEventLoop):
     ``strict`` ends the run with ``UnhandledError`` on an exception in a callback or in a task nobody waits for.
     """
 
-    # BaseEventLoop leaves the selector, waking up and the processing of events to its subclasses. That is not public, but
-    # was the same in 3.11, 3.12 and 3.13 when tried; the tests of this module fail first if it changes.
+    # BaseEventLoop leaves the selector, waking up and the processing of events to its subclasses. That is not public,
+    # but was the same in 3.11, 3.12 and 3.13 when tried; the tests of this module fail first if it changes.
 
     def __init__(self, *, start_ns: int = 0, limit_ns: int | None = None, strict: bool = True) -> None:
         assert start_ns >= 0, start_ns
@@ -126,8 +126,8 @@ class VirtualLoop(asyncio.BaseEventLoop):
     def run_in_executor(self, executor: Any, func: Callable[..., Any], *args: Any) -> Any:  # type: ignore[override]
         """Refused: a thread lives on the real clock."""
         raise LocalError(
-            "something was to run in a thread, but in virtual time there is none; wait on the loop's own time, and use a "
-            "network in memory"
+            "something was to run in a thread, but in virtual time there is none; wait on the loop's own time, and use "
+            "a network in memory"
         )
 
 
