@@ -193,7 +193,7 @@ class Carry:
         # A value that is Bad by itself is replaced at once; a value that could not be read only when it has aged.
         may_replace = not self._failure or self._is_lost(now_ns)
         puts = self._cutter.puts(self._substitutes if may_replace else None)
-        if all(put is None for put in puts):
+        if not self._cutter.all_good and all(put is None for put in puts):
             return []
         status = b""
         if self._status_in_writes:

@@ -68,7 +68,8 @@ class Cutter:
         self._puts: list[bytes | None] = [None] * count
         self._judged: list[Converted | None] = [failed(Reason.BAD_WAITING_FOR_INITIAL_DATA)] * count
         """None for a value that was put as it was read."""
-        self._all_good = False
+        self.all_good = False
+        """Whether every value of the current cycle that has come so far is Good."""
 
     def _cuts_of(self, request: ReadRequest, index: int) -> _Cuts:
         cuts = _Cuts()
@@ -87,7 +88,7 @@ class Cutter:
 
     def start(self) -> None:
         """A new cycle begins."""
-        self._all_good = True
+        self.all_good = True
 
     def take(self, position: int, payload: bytes) -> None:
         """The reply to one of the transfer's reads has come."""
@@ -99,7 +100,7 @@ class Cutter:
             judged[index] = result = convert(cut(payload))
             puts[index] = result.put
             if result.quality is not Quality.GOOD:
-                self._all_good = False
+                self.all_good = False
         if cuts.alive is not None:
             self._alive = cuts.alive(payload)
 
@@ -114,7 +115,7 @@ class Cutter:
         self._spoil(failed(reason), range(len(self._puts)))
 
     def _spoil(self, missing: Converted, indexes: Iterable[int]) -> None:
-        self._all_good = False
+        self.all_good = False
         for index in indexes:
             self._judged[index] = missing
             self._puts[index] = None
@@ -138,7 +139,7 @@ class Cutter:
 
     def puts(self, substitutes: Sequence[bytes | None] | None) -> Sequence[bytes | None]:
         """What is to be put for each value; None leaves its place alone. A group is put whole or not at all."""
-        if self._all_good:
+        if self.all_good:
             return self._puts
         puts = list(self._puts)
         if substitutes is not None:
@@ -153,7 +154,7 @@ class Cutter:
         """The quality of the worst value, and which one it is and why."""
         worst: Converted | None = None
         name = ""
-        if not self._all_good:
+        if not self.all_good:
             for index, result in enumerate(self._judged):
                 if result is not None and result.quality < (worst.quality if worst else Quality.GOOD):
                     worst, name = result, self._names[index]
