@@ -8,7 +8,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Sequence
 from importlib import resources
-from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
@@ -46,10 +45,7 @@ def demo_command(*, json: Annotated[bool, Parameter(negative=())] = False) -> in
 
 def hatchery_plan() -> Plan:
     """The plan that ships with the package."""
-    packaged = resources.files("wherry").joinpath("examples", "hatchery.toml")
-    # In a checkout the example stands where people look for it; in an installed package it lies inside.
-    checkout = Path(__file__).parents[3] / "examples" / "hatchery.toml"
-    text = (packaged if packaged.is_file() else checkout).read_text(encoding="utf-8")
+    text = resources.files("wherry").joinpath("examples", "hatchery.toml").read_text(encoding="utf-8")
     loaded = loads(text, "hatchery.toml")
     findings = check(loaded)
     errors = [each for each in findings if each.level is Level.ERROR]

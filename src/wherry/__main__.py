@@ -1,0 +1,5 @@
+"""``python -m wherry``."""
+
+from wherry.cli.main import main
+
+main()
