@@ -16,7 +16,7 @@ HOSTS = re.compile(
 
 DYNAMIC_PACKAGES = ("wherry.checks.rules",)
 """Packages whose modules are found by listing the package."""
-ROOTS = ("wherry", "wherry.cli.main")
+ROOTS = ("wherry", "wherry.__main__")
 RUN = 'if __name__ == "__main__":'
 """A module with this is a program of its own (python -m), such as those that write a page of the documents."""
 FOR_USERS = ("wherry.simulate.virtual_loop", "wherry.transports.memory")
