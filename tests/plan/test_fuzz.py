@@ -114,6 +114,25 @@ def test_any_bytes_are_read_or_refused(data: bytes, tmp_path: Path) -> None:
     hold_together(loaded)
 
 
+@pytest.mark.parametrize("depth", [100, 300, 900, 5000])
+@pytest.mark.parametrize(
+    ("open_", "inside", "close"),
+    [("values = [{scale = ", "[", "]"), ("values = ", "[", "]"), ("copy = ", "{a = ", "}"), ("x = ", "{a = [", "]}")],
+)
+def test_brackets_in_brackets(open_: str, inside: str, close: str, depth: int, with_values: Any) -> None:
+    end = "}]" if "[{" in open_ else ""
+    loaded = loads(with_values(transfer=f"{open_}{inside * depth}1{close * depth}{end}\n"))
+    assert loaded.findings
+    hold_together(loaded)
+
+
+@pytest.mark.parametrize("text", ["a{} = 1\n", "[a{}]\nb = 1\n", "[[transfer.water{}]]\n", "[controller.skid{}]\n"])
+def test_a_key_of_very_many_parts(text: str) -> None:
+    loaded = loads(text.format(".a" * 5000))
+    assert loaded.findings
+    hold_together(loaded)
+
+
 @pytest.mark.parametrize("piece", PIECES)
 def test_each_piece_in_each_gap_of_a_small_plan(piece: str, with_values: Any) -> None:
     text = with_values('{ name = "a", take = "holding 0", put = "holding 100", range = [0, 1] },')

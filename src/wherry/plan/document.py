@@ -14,6 +14,8 @@ from wherry.plan.positions import Positions
 class RowPlaces(Protocol):
     """Places in a list of values that lies beside the plan."""
 
+    file: str
+
     def row_span(self, index: int, path: Path, *, on_key: bool, offset: tuple[int, int] | None) -> Span:
         """The place of one cell (``path`` begins with its heading), or of the row."""
         ...
@@ -59,7 +61,7 @@ class Document:
         """The first line of a place, as it is in its file, for showing it with a caret."""
         if span.file != self.file:
             for rows in self.lists.values():
-                if getattr(rows, "file", None) == span.file:
+                if rows.file == span.file:
                     return rows.line(span.line)
             return ""
         if self._lines is None:

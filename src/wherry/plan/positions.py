@@ -153,11 +153,14 @@ class Positions:
 
 def key_parts(key: Node) -> Iterator[Node]:
     """The parts of a dotted key, or the key itself."""
-    if key.type == "dotted_key":
-        for part in key.named_children:
-            yield from key_parts(part)
-    elif key.type in KEYS:
-        yield key
+    # A dotted key holds the parts before its last dot as another dotted key: a loop, for keys of a thousand dots.
+    left = [key]
+    while left:
+        at = left.pop()
+        if at.type == "dotted_key":
+            left.extend(reversed(at.named_children))
+        elif at.type in KEYS:
+            yield at
 
 
 def key_text(key: Node) -> str:

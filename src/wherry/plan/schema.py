@@ -94,7 +94,7 @@ class SignalTable(Table):
     low: Annotated[Number, _meta("The least value.")] = 0.0
     high: Annotated[Number, _meta("The greatest value.")] = 100.0
     period: Annotated[
-        str, _duration("One round of a sine, a ramp or a pair of steps; one count of a counter.", "60 s")
+        str, _duration("One round of a ramp, a sine, a walk, or a step up and down; one count of a counter.", "60 s")
     ] = "60 s"
 
 
