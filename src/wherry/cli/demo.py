@@ -27,8 +27,11 @@ from wherry.values.quality import Quality
 
 HEALTHY_S = 4.0
 LOST_S = 3.0
-REGAINED_S = 4.0
+REGAINED_S_MAX = 10.0
+"""How long a return is waited for: the line's waits between connects have grown meanwhile."""
+AFTER_S = 1.5
 LOOK_EVERY_S = 0.5
+LOOKS_MAX = round(REGAINED_S_MAX / LOOK_EVERY_S)
 
 
 def demo_command(*, json: Annotated[bool, Parameter(negative=())] = False) -> int:
@@ -84,7 +87,10 @@ async def show(json: bool) -> int:
         output.table(STATUS_COLUMNS, seen)
     say(f"\n{source} comes back; nothing is restarted.\n")
     simulated.controllers[source].revive()
-    seen_after = await look(watched, receiver, REGAINED_S)
+    seen_after: list[Sequence[str]] = []
+    while not all(carry.quality is Quality.GOOD for carry in engine.carries) and len(seen_after) < LOOKS_MAX:
+        seen_after += await look(watched, receiver, LOOK_EVERY_S, from_step=len(seen_after))
+    seen_after += await look(watched, receiver, AFTER_S, from_step=len(seen_after))
     if not json:
         output.table(STATUS_COLUMNS, seen_after)
     ended_good = all(carry.quality is Quality.GOOD for carry in engine.carries)
@@ -144,11 +150,13 @@ def put_texts(transfer: Transfer, receiver: SimulatedController) -> list[Sequenc
     ]
 
 
-async def look(transfer: Transfer, receiver: SimulatedController, seconds: float) -> list[Sequence[str]]:
+async def look(
+    transfer: Transfer, receiver: SimulatedController, seconds: float, *, from_step: int = 0
+) -> list[Sequence[str]]:
     """The receiver's status registers, looked at from inside it while time passes."""
     assert transfer.status is not None
     rows: list[Sequence[str]] = []
-    for step in range(1, round(seconds / LOOK_EVERY_S) + 1):
+    for step in range(from_step + 1, from_step + round(seconds / LOOK_EVERY_S) + 1):
         await asyncio.sleep(LOOK_EVERY_S)
         start = transfer.status.start
         heartbeat, quality, age_ms, sequence = receiver.registers(start, 4)

@@ -112,7 +112,7 @@ class Limits:
     """How long a reply is waited for."""
     reconnect_ns: int = 500_000_000
     """First wait before a new connection; it doubles, with jitter, up to ``reconnect_ns_max``."""
-    reconnect_ns_max: int = 10_000_000_000
+    reconnect_ns_max: int = 5_000_000_000
 
     def read_count_max(self, table: Table) -> int:
         return self.read_bits if table.is_bits else self.read_registers

@@ -72,7 +72,7 @@ class LimitsTable(Table):
     ] = UNSET
     timeout: Annotated[str, _duration("How long an answer is waited for.", "500 ms")] = "1 s"
     reconnect: Annotated[
-        str, _duration("First wait before connecting again; it doubles, with jitter, up to 10 s.", "500 ms")
+        str, _duration("First wait before connecting again; it doubles, with jitter, up to 5 s.", "500 ms")
     ] = "500 ms"
 
 
