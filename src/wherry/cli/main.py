@@ -115,7 +115,9 @@ def report_fault(fault: Exception) -> int:
     import tempfile
     import traceback
 
-    with tempfile.NamedTemporaryFile("w", prefix="wherry-fault-", suffix=".txt", delete=False, encoding="utf-8") as kept:
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="wherry-fault-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as kept:
         traceback.print_exception(fault, file=kept)
     output.error(
         f"a fault in wherry itself stopped this command: {type(fault).__name__}: {fault}",
