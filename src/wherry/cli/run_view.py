@@ -211,9 +211,10 @@ def sentences(figures: Mapping[str, Any]) -> list[str]:
     """What the figures say, in words: first what is wrong, then what is not."""
     said: list[str] = []
     for name, each in figures["controllers"].items():
-        if not each["replies"]:
-            why = f": {each['reason']}" if each["reason"] else ""
-            said.append(f"{name} ({each['address']}) never answered{why}.")
+        if not each["was_connected"]:
+            said.append(f"{name} could not be reached: {each['reason']}.")
+        elif each["requests"] and not each["replies"]:
+            said.append(f"{name} ({each['address']}) was connected and never answered; check its unit id.")
     for name, each in figures["transfers"].items():
         for reason, count in sorted(each["failures"].items(), key=lambda item: -item[1]):
             said.append(f"{name}: {output.plural(count, 'cycle')} of {each['scheduled']:,} failed: {reason}.")

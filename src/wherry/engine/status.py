@@ -64,6 +64,7 @@ def controller_summary(line: Line) -> dict[str, Any]:
         "foreign_replies": counters.foreign_replies,
         "faulty_replies": counters.faulty,
         "refused_writes": line.guard.refused,
+        "was_connected": line.was_ever_up,
         "connects": line.connects,
         "reconnects": max(0, line.connects - 1),
         "connections_lost": line.connections_lost,
