@@ -10,15 +10,16 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Callable
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 from wherry.errors import LocalError, WherryError
-from wherry.values.order import reorder
+from wherry.values.order import reorder, reverse_words
 from wherry.values.types import Kind, Order, ValueType
 
 Value = int | float | bool | str | bytes
 
-FLOAT32_MAX: Final = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
+FLOAT32_MAX: Final[float] = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
+FLOAT64_MAX: Final = math.nextafter(math.inf, 0)
 TEXT_ENCODING: Final = "latin-1"
 """One byte a character. Ascii is the part of it that every device shares."""
 _CODES: Final = {
@@ -60,7 +61,7 @@ class Form(Protocol):
 
 
 def type_range(value_type: ValueType) -> tuple[int, int] | tuple[float, float]:
-    """The least and the greatest number of a number type."""
+    """The least and the greatest number of a number type, both exact."""
     bits = value_type.bits
     if value_type.kind is Kind.INT:
         return -(1 << bits - 1), (1 << bits - 1) - 1
@@ -69,12 +70,15 @@ def type_range(value_type: ValueType) -> tuple[int, int] | tuple[float, float]:
     if value_type.kind is Kind.BCD:
         return 0, 10 ** (bits // 4) - 1
     assert value_type.kind is Kind.FLOAT, value_type
-    largest = FLOAT32_MAX if bits == 32 else math.nextafter(math.inf, 0)
+    largest = FLOAT32_MAX if bits == 32 else FLOAT64_MAX
     return -largest, largest
 
 
 def decode(form: Form, data: bytes) -> Value:
-    """The value that ``data`` holds; UnreadableError if it holds none of this type."""
+    """The value that ``data`` holds; UnreadableError if it holds none of this type.
+
+    A float may be infinite or not a number here; a conversion lets neither through.
+    """
     return reader(form)(data)
 
 
@@ -97,16 +101,33 @@ def reader(form: Form) -> Callable[[bytes], Value]:
     if kind is Kind.STRING:
         length = form.type.length
         return lambda data: reorder(data, order)[:length].decode(TEXT_ENCODING).split("\x00")[0].rstrip(" ")
-    if kind is Kind.BCD:
-        return lambda data: _read_bcd(reorder(data, order))
+    unpack = unpacker(form)
+    return lambda data: unpack(data)[0]
+
+
+def unpacker(form: Form) -> Callable[[bytes], tuple[Any, ...]]:
+    """For a number: a function that gives it as the only member of a tuple (as ``struct`` does; a call is saved)."""
+    assert form.type.is_number, form.type
+    order = form.order
+    if form.type.kind is Kind.BCD:
+        return lambda data: (_read_bcd(reorder(data, order)),)
     unpack = struct.Struct(_struct_format(form.type, order)).unpack
-    if order in (Order.ABCD, Order.DCBA) or form.type.bits == 16:
-        return lambda data: unpack(data)[0]
-    return lambda data: unpack(reorder(data, order))[0]
+    return (lambda data: unpack(reverse_words(data))) if _has_words_reversed(form) else unpack
+
+
+def packer(form: Form) -> Callable[[Any], bytes]:
+    """For a number: a function that packs one that is known to fit. Use ``writer`` for any other."""
+    assert form.type.is_number, form.type
+    order = form.order
+    if form.type.kind is Kind.BCD:
+        digits = form.type.bits // 4
+        return lambda value: reorder(bytes.fromhex(f"{value:0{digits}d}"), order)
+    pack = struct.Struct(_struct_format(form.type, order)).pack
+    return (lambda value: reverse_words(pack(value))) if _has_words_reversed(form) else pack
 
 
 def writer(form: Form) -> Callable[[Value], bytes]:
-    """A function that writes values of this form."""
+    """A function that writes values of this form. DoesNotFitError for what the place cannot hold."""
     kind, order, bit = form.type.kind, form.order, form.bit
     if kind is Kind.RAW:
         return lambda value: _raw(value, form)
@@ -115,30 +136,30 @@ def writer(form: Form) -> Callable[[Value], bytes]:
         return lambda value: (b"\x00" if is_word else b"") + (b"\x01" if value else b"\x00")
     if kind is Kind.STRING:
         return lambda value: reorder(_write_text(value, form.type), order)
-    if kind is Kind.BCD:
-        return lambda value: reorder(_write_bcd(value, form.type), order)
-    pack = struct.Struct(_struct_format(form.type, order)).pack
-    is_plain = order in (Order.ABCD, Order.DCBA) or form.type.bits == 16
-    is_float = kind is Kind.FLOAT
+    pack, (low, high), is_float = packer(form), type_range(form.type), kind is Kind.FLOAT
 
     def write(value: Value) -> bytes:
+        if not isinstance(value, int | float) or (not is_float and not isinstance(value, int)):
+            raise DoesNotFitError(f"{value!r} is not a {'number' if is_float else 'whole number'}")
         try:
-            data = pack(value)
-        except (struct.error, OverflowError):
-            raise DoesNotFitError(f"{value!r} does not fit {form.type}") from None
-        if is_float and not math.isfinite(value):  # type: ignore[arg-type]
-            raise DoesNotFitError(f"{value!r} is not a number that can be put")
-        return data if is_plain else reorder(data, order)
+            # A number a little beyond the greatest float32 is nearest to it: packing decides that.
+            if math.isfinite(value) and (is_float or low <= value <= high):
+                return pack(value)
+        except OverflowError:
+            pass
+        raise DoesNotFitError(f"{value!r} does not fit {form.type}")
 
     return write
 
 
+def _has_words_reversed(form: Form) -> bool:
+    return form.type.bits > 16 and form.order in (Order.CDAB, Order.BADC)
+
+
 def _struct_format(value_type: ValueType, order: Order) -> str:
-    """Big-endian, except where the whole value stands in little-endian order on the wire."""
-    code = _CODES[value_type.kind, value_type.bits]
-    if value_type.bits == 16:
-        return ("<" if order in (Order.BADC, Order.DCBA) else ">") + code
-    return ("<" if order is Order.DCBA else ">") + code
+    """For ``BADC`` the words are reversed first; what then remains is the little-endian form."""
+    is_little = order in (Order.BADC, Order.DCBA)
+    return ("<" if is_little else ">") + _CODES[value_type.kind, value_type.bits]
 
 
 def _read_bcd(data: bytes) -> int:
@@ -148,22 +169,18 @@ def _read_bcd(data: bytes) -> int:
     return int(text)
 
 
-def _write_bcd(value: Value, value_type: ValueType) -> bytes:
-    digits = value_type.bits // 4
-    if not isinstance(value, int) or not 0 <= value < 10**digits:
-        raise DoesNotFitError(f"{value!r} does not fit {value_type}")
-    return bytes.fromhex(f"{value:0{digits}d}")
-
-
 def _write_text(value: Value, value_type: ValueType) -> bytes:
     if not isinstance(value, str):
         raise DoesNotFitError(f"{value!r} is not text")
     try:
         data = value.encode(TEXT_ENCODING)
-    except UnicodeEncodeError:
-        raise DoesNotFitError(f"{value!r} has a character that does not fit one byte") from None
+    except UnicodeEncodeError as fault:
+        wrong = value[fault.start]
+        raise DoesNotFitError(f"{value!r} has a character that does not fit one byte: {wrong!r}") from None
+    if 0 in data:
+        raise DoesNotFitError(f"{value!r} has a NUL in it, where the text would end")
     if len(data) > value_type.length:
-        raise DoesNotFitError(f"{value!r} is longer than {value_type.length} characters")
+        raise DoesNotFitError(f"{value!r} has {len(data)} characters, and {value_type} holds {value_type.length}")
     return data.ljust(2 * value_type.registers, b"\x00")
 
 

@@ -26,16 +26,16 @@ class Reason(Enum):
     UNCERTAIN_SUBSTITUTE_VALUE = (0x40910000, "substitute value")
     UNCERTAIN_INITIAL_VALUE = (0x40920000, "initial value")
     UNCERTAIN_ENGINEERING_UNITS_EXCEEDED = (0x40940000, "engineering units exceeded")
-    BAD_DECODING_ERROR = (0x80070000, "not a value of its type")
+    BAD_DECODING_ERROR = (0x80070000, "not a value of its type (decoding error)")
     BAD_TIMEOUT = (0x800A0000, "timeout")
     BAD_NO_COMMUNICATION = (0x80310000, "no communication")
     BAD_WAITING_FOR_INITIAL_DATA = (0x80320000, "waiting for initial data")
     BAD_OUT_OF_RANGE = (0x803C0000, "out of range")
     BAD_CONFIGURATION_ERROR = (0x80890000, "configuration error")
     BAD_DEVICE_FAILURE = (0x808B0000, "device failure")
-    BAD_SENSOR_FAILURE = (0x808C0000, "sensor failure")
+    BAD_SENSOR_FAILURE = (0x808C0000, "not available (sensor failure)")
     BAD_OUT_OF_SERVICE = (0x808D0000, "out of service")
-    BAD_NUMERIC_OVERFLOW = (0x81120000, "numeric overflow")
+    BAD_NUMERIC_OVERFLOW = (0x81120000, "does not fit the destination (numeric overflow)")
 
     def __init__(self, code: int, words: str) -> None:
         self.code = code

@@ -7,6 +7,7 @@ number scaled there and back is the same number.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
@@ -47,11 +48,17 @@ class Line:
     def is_identity(self) -> bool:
         return self.factor == 1 and self.offset == 0
 
+    @property
+    def whole_parts(self) -> tuple[int, int, int]:
+        """The line as ``(number * times + plus) / over`` in whole numbers; ``over`` is positive."""
+        over = math.lcm(self.factor.denominator, self.offset.denominator)
+        return int(self.factor * over), int(self.offset * over), over
+
     def then(self, other: Line) -> Line:
         """This line, and the other after it."""
         return Line(self.factor * other.factor, self.offset * other.factor + other.offset)
 
-    def at(self, number: Number) -> Fraction:
+    def at(self, number: Number | Fraction) -> Fraction:
         """The exact image of a finite number."""
         return Fraction(number) * self.factor + self.offset
 
@@ -59,9 +66,9 @@ class Line:
 IDENTITY: Final = Line()
 
 
-def exact(number: Number) -> Fraction:
+def exact(number: Number | Fraction) -> Fraction:
     """A number of the plan as the decimal it is written as."""
-    return Fraction(number) if isinstance(number, int) else Fraction(Decimal(repr(number)))
+    return Fraction(Decimal(repr(number))) if isinstance(number, float) else Fraction(number)
 
 
 def line_of(scale: Scale | None) -> Line:
@@ -89,3 +96,40 @@ def rounded(number: Number | Fraction, rounding: Rounding) -> int:
     half = Fraction(1, 2)
     part = Fraction(number)
     return math.floor(part + half) if part >= 0 else math.ceil(part - half)
+
+
+def divided(rounding: Rounding) -> Callable[[int, int], int]:
+    """A function that divides a whole number by a positive one and rounds by the given rule, exactly."""
+    return _DIVISIONS[rounding]
+
+
+def _even(number: int, over: int) -> int:
+    whole, rest = divmod(number, over)
+    twice = 2 * rest
+    return whole + 1 if twice > over or (twice == over and whole & 1) else whole
+
+
+def _away(number: int, over: int) -> int:
+    whole = (2 * abs(number) + over) // (2 * over)
+    return whole if number >= 0 else -whole
+
+
+def _down(number: int, over: int) -> int:
+    return number // over
+
+
+def _up(number: int, over: int) -> int:
+    return -(-number // over)
+
+
+def _zero(number: int, over: int) -> int:
+    return number // over if number >= 0 else -(-number // over)
+
+
+_DIVISIONS: Final = {
+    Rounding.EVEN: _even,
+    Rounding.AWAY: _away,
+    Rounding.DOWN: _down,
+    Rounding.UP: _up,
+    Rounding.ZERO: _zero,
+}

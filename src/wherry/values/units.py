@@ -1,16 +1,40 @@
-"""Engineering units: a straight line between two of them, by pint. Imported only when two different names meet."""
+"""Engineering units: a straight line between two of them, by pint. Imported only when two different names meet.
+
+Stricter than pint where its answer would be another number than an engineer expects: it counts an angle in radians
+without a dimension, so that 60 rpm would be 6.28 Hz; and logarithmic units have no straight line.
+A unit such as ``degC`` is a temperature; a difference of temperatures is ``delta_degC``.
+"""
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from wherry.errors import LocalError
-from wherry.values.scaling import IDENTITY, Line
+from wherry.values.scaling import IDENTITY, Line, exact
 
 if TYPE_CHECKING:
     import pint
+
+UNIT_CHARACTERS_MAX: Final = 64  # a bound of ours: no unit is longer
+
+_TRADE_NAMES: Final = {
+    "rpm": "revolution/minute",
+    "gpm": "gallon/minute",  # the US gallon, as pint has it
+    "cfm": "foot**3/minute",
+    "Nm": "newton*meter",
+}
+"""Names of the trade that pint does not have, or reads as something else (common practice, no source)."""
+
+_EXPONENT = re.compile(r"(?<=[A-Za-z])([23])(?=$|[^A-Za-z0-9.])")
+"""The 3 of ``m3/h``."""
+
+_UNREASONABLE = re.compile(r"[0-9]{2}|[¹²³⁰⁴-⁹]{2}|[0-9)¹²³⁰⁴-⁹]\s*(\*\*|\^|[¹²³⁰⁴-⁹])")
+"""A power of more than one digit, of a number or of a power: no unit needs it, and working it out can take for ever."""
+
+_HINTS: Final = {"C": "degC", "F": "degF", "°c": "degC", "°f": "degF", "°K": "K", "degK": "K"}
 
 
 class UnitError(LocalError):
@@ -25,16 +49,29 @@ def _registry() -> pint.UnitRegistry[Any]:
 
 
 def _unit(name: str) -> Any:
-    # pint reads a bare % since 0.24; trade spellings that are not its own are put into its words.
-    spelled = _TRADE_NAMES.get(name, name)
+    spelled = _TRADE_NAMES.get(name) or _EXPONENT.sub(r"**\1", name)
+    is_sane = len(name) <= UNIT_CHARACTERS_MAX and not _UNREASONABLE.search(name)
     try:
-        return _registry().Unit(spelled)
+        if is_sane:
+            return _registry().parse_units(spelled)
     except Exception:  # noqa: BLE001 - pint raises many kinds for a name it cannot read, tokenizer errors among them
-        raise UnitError(f"the unit `{name}` is not known") from None
+        pass
+    raise UnitError(f"the unit `{name[:UNIT_CHARACTERS_MAX]}` is not known{_hint(name)}")
 
 
-_TRADE_NAMES = {"l/min": "liter/minute", "L/min": "liter/minute", "m3/h": "meter**3/hour", "rpm": "revolution/minute"}
-"""Common spellings of the trade (common practice, no source)."""
+def _hint(name: str) -> str:
+    """What may have been meant, as the end of a sentence; empty if nothing is near."""
+    if name in _HINTS:
+        return f"; did you mean `{_HINTS[name]}`?"
+    return f"; did you mean `{full}`?" if (full := _full_name(name, case_sensitive=False)) else ""
+
+
+def _full_name(name: str, *, case_sensitive: bool = True) -> str:
+    """pint's own name of a unit of one word; empty if it has none."""
+    try:
+        return _registry().get_name(name, case_sensitive=case_sensitive)
+    except Exception:  # noqa: BLE001 - pint's many kinds again
+        return ""
 
 
 @lru_cache(maxsize=1024)
@@ -44,17 +81,29 @@ def unit_line(from_unit: str, to_unit: str) -> Line:
         return IDENTITY
     source, target = _unit(from_unit), _unit(to_unit)
     if source.dimensionality != target.dimensionality:
-        raise UnitError(f"`{from_unit}` does not convert to `{to_unit}`")
+        hints = "".join(_hint(each) for each in (from_unit, to_unit) if each in _HINTS)
+        raise UnitError(_refusal(from_unit, to_unit) + hints)
     registry = _registry()
+    if registry.get_root_units(source)[1] != registry.get_root_units(target)[1]:
+        why = "only one of them counts revolutions (or other items)"
+        raise UnitError(f"{_refusal(from_unit, to_unit)}: {why}; leave `put_unit` out and use `scale`")
     try:
-        at_zero = registry.Quantity(Fraction(0), source).to(target).magnitude
-        at_one = registry.Quantity(Fraction(1), source).to(target).magnitude
-    except Exception as failed:  # noqa: BLE001 - a logarithmic unit, for example, has no straight line
-        raise UnitError(f"`{from_unit}` does not convert to `{to_unit}`: {failed}") from None
-    offset, end = _fraction(at_zero), _fraction(at_one)
-    return Line(end - offset, offset)
+        at_zero, at_one, at_ten = (
+            exact(registry.Quantity(Fraction(number), source).to(target).magnitude) for number in (0, 1, 10)
+        )
+    except Exception as failed:  # noqa: BLE001 - pint's many kinds again
+        raise UnitError(f"{_refusal(from_unit, to_unit)}: {failed}") from None
+    line = Line(at_one - at_zero, at_zero)
+    if line.at(10) != at_ten:
+        raise UnitError(f"{_refusal(from_unit, to_unit)} by a straight line")
+    return line
 
 
-def _fraction(number: Any) -> Fraction:
-    """Exact where pint is; a float factor is taken to 15 digits, beyond which it is noise."""
-    return Fraction(number).limit_denominator(10**15) if isinstance(number, float) else Fraction(number)
+def _refusal(from_unit: str, to_unit: str) -> str:
+    return f"{_called(from_unit)} does not convert to {_called(to_unit)}"
+
+
+def _called(name: str) -> str:
+    """The name as it was written, and what a short one was read as, since that may surprise."""
+    full = _full_name(name) if len(name) <= 2 else ""
+    return f"`{name}` ({full})" if full and full != name else f"`{name}`"
