@@ -144,7 +144,7 @@ def writer(form: Form) -> Callable[[Value], bytes]:
         try:
             # A number a little beyond the greatest float32 is nearest to it: packing decides that.
             if math.isfinite(value) and (is_float or low <= value <= high):
-                return pack(value)
+                return pack(float(value) if is_float else value)
         except OverflowError:
             pass
         raise DoesNotFitError(f"{value!r} does not fit {form.type}")
