@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from wherry.engine.events import Event
+from wherry.engine.events import Event, Listener
 from wherry.engine.runner import Engine
-from wherry.plan.model import Controller, Limits, OnLoss, Plan, Point, Span, Table, Transfer, Value
+from wherry.plan.model import Controller, Framing, Limits, OnLoss, Plan, Point, Span, Table, Transfer, Value
 from wherry.protocol.responder import Responder
 from wherry.protocol.server import Indication, ServerSession
 from wherry.protocol.store import MemoryStore
@@ -62,9 +62,9 @@ class Device:
     def now_ns(self) -> int:
         return int(asyncio.get_running_loop().now_ns)  # type: ignore[attr-defined]
 
-    async def serve(self, network: MemoryNetwork, host: str) -> None:
+    async def serve(self, network: MemoryNetwork, host: str, framing: Framing) -> None:
         responder = Responder(self.store)
-        await network.serve(lambda: _Served(self, ServerSession(responder)), host, 502)
+        await network.serve(lambda: _Served(self, ServerSession(responder, framing=framing)), host, 502)
 
     def kill(self) -> None:
         """Silent from now on, and every connection is reset."""
@@ -188,6 +188,8 @@ class Kit:
         source: Device | None = None,
         receiver: Device | None = None,
         transfers: Sequence[Transfer] | None = None,
+        framing: Framing = Framing.MBAP,
+        listeners: Sequence[Listener] = (),
         seed: int = 1,
     ) -> Plant:
         """A running plant: skid at 10.20.0.11, hall at 10.20.0.12 (in memory)."""
@@ -196,17 +198,25 @@ class Kit:
         plan = Plan(
             "Hatchery water exchange",
             (
-                Controller("skid", "10.20.0.11", limits=limits or Limits()),
-                Controller("hall", "10.20.0.12", limits=receiver_limits or Limits(), write_single=write_single),
+                Controller("skid", "10.20.0.11", framing=framing, limits=limits or Limits()),
+                Controller(
+                    "hall",
+                    "10.20.0.12",
+                    framing=framing,
+                    limits=receiver_limits or Limits(),
+                    write_single=write_single,
+                ),
             ),
             tuple(transfers) if transfers is not None else (made,),
         )
         network = MemoryNetwork(random.Random(seed))
         source, receiver = source or Device(), receiver or Device()
-        await source.serve(network, "10.20.0.11")
-        await receiver.serve(network, "10.20.0.12")
+        await source.serve(network, "10.20.0.11", framing)
+        await receiver.serve(network, "10.20.0.12", framing)
         events: list[Event] = []
-        engine = Engine(plan, network, armed=["hall"] if armed else [], listeners=[events.append], seed=seed)
+        engine = Engine(
+            plan, network, armed=["hall"] if armed else [], listeners=[*listeners, events.append], seed=seed
+        )
         engine.start()
         return Plant(plan, network, source, receiver, engine, events)
 

@@ -85,6 +85,8 @@ class Carry:
         self._fallback_pending = 0
         self._pending = 0
         self._failure = ""
+        self._last_failure = ""
+        self._last_worst = (Quality.GOOD, "")
         self._sample_ns = 0
         self._started_ns = self._now_ns()
         self._max_age_ns = transfer.max_age_ns
@@ -122,7 +124,7 @@ class Carry:
         if self.state is CarryState.IDLE and may_start:
             self.state = CarryState.READING
             self._pending = len(self.layout.reads)
-            if self._failure:
+            if self._last_failure:
                 # The cycle before brought nothing and this one may not either: the heartbeat must not wait for it.
                 self._judge(now_ns)
                 if now_ns - self._status_told_ns >= self.transfer.period_ns // 2:
@@ -174,7 +176,7 @@ class Carry:
                 self.delivered_sample_ns = self._sample_ns
                 if self._age_timer is None:
                     self._watch_age()
-            self._judge(now_ns)
+            self._conclude(now_ns)
             return
         jobs = self._fill_writes(now_ns)
         if not jobs:
@@ -227,11 +229,17 @@ class Carry:
                 self._watch_age()
             self.age.record(now_ns - self._sample_ns)
             told = self._status_in_writes
-        self._judge(now_ns)
+        self._conclude(now_ns)
         if not told:
             self._write_status(now_ns)
         if self._failure and self._is_lost(now_ns):
             self._write_substitutes(now_ns)
+
+    def _conclude(self, now_ns: int) -> None:
+        """Keep what became of the cycle: the next one begins with nothing known, and must not be judged by that."""
+        self._last_failure = self._failure
+        self._last_worst = self._cutter.worst()
+        self._judge(now_ns)
 
     def _count_failure(self) -> None:
         self.failed += 1
@@ -249,15 +257,16 @@ class Carry:
         return now_ns - since >= self._max_age_ns
 
     def _judge(self, now_ns: int) -> None:
-        """Set the quality of the transfer as a whole, and tell when it changes."""
+        """Set the quality of the transfer as a whole by the last cycle that ended, and tell when it changes."""
+        failure = self._last_failure
         if self._is_lost(now_ns):
-            quality, reason = Quality.BAD, self._failure or "older than max_age"
+            quality, reason = Quality.BAD, failure or "older than max_age"
         elif self.delivered_sample_ns is None:
-            quality, reason = Quality.BAD, self._failure or "nothing carried yet"
-        elif self._failure:
-            quality, reason = Quality.UNCERTAIN, f"last usable value; {self._failure}"
+            quality, reason = Quality.BAD, failure or "nothing carried yet"
+        elif failure:
+            quality, reason = Quality.UNCERTAIN, f"last usable value; {failure}"
         else:
-            quality, reason = self._cutter.worst()
+            quality, reason = self._last_worst
         self.quality_reason = reason
         if quality is not self.quality:
             self.quality = quality

@@ -1,0 +1,102 @@
+"""What the receiver is told in its status registers while only a part works, in virtual time.
+
+Judged by every write that reached the receiver, not only by what stands there at the end.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import struct
+from dataclasses import dataclass
+from typing import Any
+
+from wherry.plan.model import Limits, Point, Table, Value
+from wherry.simulate.virtual_loop import run_virtual
+from wherry.values.types import UINT16
+
+MS = 1_000_000
+S = 1000 * MS
+STATUS = 90
+
+
+@dataclass
+class Told:
+    """One set of status registers as it arrived."""
+
+    at_ns: int
+    heartbeat: int
+    quality: int
+    age_ms: int
+    sequence: int
+
+
+def told(receiver: Any) -> list[Told]:
+    """Every set of status registers that reached the receiver, in order."""
+    found = []
+    for each in receiver.writes:
+        start, count = struct.unpack(">HH", each.pdu[1:5])
+        if each.pdu[0] == 0x10 and start <= STATUS and start + count >= STATUS + 4:
+            at = 6 + 2 * (STATUS - start)
+            found.append(Told(each.at_ns, *struct.unpack(">4H", each.pdu[at : at + 8])))
+    return found
+
+
+def put_at(receiver: Any, address: int) -> list[tuple[int, int]]:
+    """Everything that was written to one register: (instant, content)."""
+    found = []
+    for each in receiver.writes:
+        start, count = struct.unpack(">HH", each.pdu[1:5])
+        if each.pdu[0] == 0x10 and start <= address < start + count:
+            at = 6 + 2 * (address - start)
+            found.append((each.at_ns, struct.unpack(">H", each.pdu[at : at + 2])[0]))
+    return found
+
+
+def word(name: str, take: int, put: int, **more: Any) -> Value:
+    return Value(name, Point(Table.HOLDING, take, UINT16), Point(Table.HOLDING, put, UINT16), **more)
+
+
+def refusing(match: bytes, code: int = 2) -> Any:
+    """Answers requests whose PDU begins so with an exception."""
+
+    def answer(device: Any, seen: Any, adu: bytes | None) -> tuple[int, bytes | None] | None:
+        if seen.pdu.startswith(match) and adu is not None:
+            return 5 * MS, adu[:4] + b"\x00\x03" + adu[6:7] + bytes((seen.pdu[0] | 0x80, code))
+        return None
+
+    return answer
+
+
+def test_a_bad_value_stays_bad_while_the_next_cycle_is_being_read(kit: Any) -> None:
+    """The source takes longer than a period, so that the receiver is also told in the middle of a cycle."""
+
+    async def scenario() -> None:
+        source = kit.device(delay_ns=450 * MS)
+        source.set_registers(0, [101])
+        values = [word("oxygen", 0, 100, range=(0, 100)), word("level", 1, 101)]
+        plant = await kit.plant(values, source=source, max_age_ns=5 * S)
+        await asyncio.sleep(20)
+        await plant.engine.stop()
+        assert plant.carry.delivered > 20
+        assert len(told(plant.receiver)) > 60
+        assert {each.quality for each in told(plant.receiver)} == {0}
+
+    run_virtual(scenario)
+
+
+def test_what_was_uncertain_is_good_again_only_by_a_delivery(kit: Any) -> None:
+    """A silent source, and time-outs longer than the period: the next cycle's beginning says nothing of the values."""
+
+    async def scenario() -> None:
+        limits = Limits(timeout_ns=450 * MS)
+        plant = await kit.plant(limits=limits, max_age_ns=5 * S)
+        await asyncio.sleep(1.05)
+        plant.source.is_dead = True
+        before = len(told(plant.receiver))
+        await asyncio.sleep(8)
+        await plant.engine.stop()
+        qualities = [each.quality for each in told(plant.receiver)[before:]]
+        assert qualities == sorted(qualities, reverse=True)
+        assert set(qualities) == {2, 1, 0}
+
+    run_virtual(scenario)
