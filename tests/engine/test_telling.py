@@ -10,7 +10,7 @@ import struct
 from dataclasses import dataclass
 from typing import Any
 
-from wherry.plan.model import Limits, Point, Table, Value
+from wherry.plan.model import Limits, OnLoss, Point, Table, Value
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.values.types import UINT16
 
@@ -65,6 +65,78 @@ def refusing(match: bytes, code: int = 2) -> Any:
         return None
 
     return answer
+
+
+def test_good_is_not_told_with_the_last_values_when_earlier_ones_were_refused(kit: Any) -> None:
+    """Two writes a cycle; the receiver refuses the first, and the status registers travel with the second."""
+    values = (word("far", 0, 300), *kit.words(6, put=94))
+
+    async def scenario() -> None:
+        receiver = kit.device(answer=refusing(bytes.fromhex("10012C")))
+        plant = await kit.plant(values, receiver=receiver, status=STATUS)
+        await asyncio.sleep(2.95)
+        await plant.engine.stop()
+        assert plant.carry.delivered == 0
+        assert plant.receiver.registers(94, 6) == [0] * 6
+        assert len(told(receiver)) >= 15
+        assert {each.quality for each in told(receiver)} == {0}
+        assert {each.sequence for each in told(receiver)} == {0}
+        assert {each.age_ms for each in told(receiver)} == {0xFFFF}
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def test_the_sequence_does_not_move_with_a_cycle_that_read_only_a_part(kit: Any) -> None:
+    values = (word("lost", 700, 94), *kit.words(5, put=95))
+    refused = {"on": False}
+
+    def answer(device: Any, seen: Any, adu: bytes | None) -> tuple[int, bytes | None] | None:
+        return refusing(bytes.fromhex("0302BC"))(device, seen, adu) if refused["on"] else None
+
+    async def scenario() -> None:
+        plant = await kit.plant(values, source=kit.device(answer=answer), status=STATUS)
+        await asyncio.sleep(0.95)
+        before = told(plant.receiver)
+        assert before[-1].quality == 2
+        assert before[-1].sequence == plant.carry.delivered == 5
+        refused["on"] = True
+        await asyncio.sleep(3)
+        after = told(plant.receiver)[len(before) :]
+        assert {each.sequence for each in after} == {5}
+        ages = [each.age_ms for each in after]
+        assert ages == sorted(ages), "nothing younger was delivered in between"
+        qualities = [each.quality for each in after]
+        assert qualities == sorted(qualities, reverse=True)
+        assert set(qualities) == {1, 0}
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def test_substitutes_go_with_the_status_when_the_source_falls_silent(kit: Any) -> None:
+    values = tuple(word(f"word {k}", k, 94 + k, substitute=70 + k) for k in range(6))
+
+    async def scenario() -> None:
+        limits = Limits(timeout_ns=300 * MS)
+        plant = await kit.plant(values, limits=limits, status=STATUS, on_loss=OnLoss.SUBSTITUTE)
+        await asyncio.sleep(1.05)
+        plant.source.is_dead = True
+        await asyncio.sleep(10)
+        assert plant.receiver.registers(94, 6) == [70, 71, 72, 73, 74, 75]
+        assert plant.receiver.registers(91, 1) == [0]
+        beat = plant.receiver.registers(90, 1)
+        await asyncio.sleep(0.45)
+        assert plant.receiver.registers(90, 1) > beat
+        plant.source.is_dead = False
+        await asyncio.sleep(6)
+        assert plant.receiver.registers(94, 6) == [0] * 6
+        assert plant.receiver.registers(91, 1) == [2]
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
 
 
 def test_a_bad_value_stays_bad_while_the_next_cycle_is_being_read(kit: Any) -> None:

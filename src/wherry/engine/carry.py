@@ -81,6 +81,10 @@ class Carry:
         self._liveness = Liveness(transfer.max_age_ns) if transfer.alive is not None else None
         self._on_quality = on_quality
         self._writes = tuple(writes)
+        self._first_writes = self._writes[: layout.status_in]
+        self._puts: Sequence[bytes | None] = ()
+        self._last_is_due = False
+        self._told: Quality | None = None
         self._substitutes = substitutes
         self._fallback_pending = 0
         self._pending = 0
@@ -178,44 +182,62 @@ class Carry:
                     self._watch_age()
             self._conclude(now_ns)
             return
-        jobs = self._fill_writes(now_ns)
-        if not jobs:
+        self._start_writing(now_ns)
+
+    # Writing.
+
+    def _start_writing(self, now_ns: int) -> None:
+        """Send the write requests of this cycle; a Bad value is left out, or replaced where the plan says so."""
+        # A value that is Bad by itself is replaced at once; a value that could not be read only when it has aged.
+        may_replace = not self._failure or self._is_lost(now_ns)
+        self._puts = puts = self._cutter.puts(self._substitutes if may_replace else None)
+        self._told = None
+        if not self._cutter.all_good and all(put is None for put in puts):
             self._failure = self._failure or "no value is fit to be put"
             self._finish(now_ns)
             return
         self.state = CarryState.WRITING
+        self._last_is_due = self._status_in_writes
+        jobs = [job for template in self._first_writes for job in template.jobs(puts, b"", self._write_done)]
+        if jobs:
+            self._submit(jobs)
+        else:
+            self._write_last(now_ns)
+
+    def _submit(self, jobs: Sequence[Job]) -> None:
         self._pending = len(jobs)
         expires_ns = self._sample_ns + self._max_age_ns
         for job in jobs:
             job.expires_ns = expires_ns
             self.destination.submit(job)
 
-    def _fill_writes(self, now_ns: int) -> list[Job]:
-        """The write requests of this cycle; a Bad value is left out, or replaced where the plan says so."""
-        # A value that is Bad by itself is replaced at once; a value that could not be read only when it has aged.
-        may_replace = not self._failure or self._is_lost(now_ns)
-        puts = self._cutter.puts(self._substitutes if may_replace else None)
-        if not self._cutter.all_good and all(put is None for put in puts):
-            return []
-        status = b""
-        if self._status_in_writes:
-            status = self._status_words(self._cutter.worst()[0], self._sample_ns, self._sequence + 1, now_ns)
-        return [job for template in self._writes for job in template.jobs(puts, status, self._write_done)]
-
-    # Writing.
+    def _write_last(self, now_ns: int) -> None:
+        """The request that carries the status registers too: only now is it known what became of the others."""
+        self._last_is_due = False
+        if self._failure:
+            self._told = self._verdict(now_ns, self._failure)[0]
+            status = self._status_words(self._told, self.delivered_sample_ns, self._sequence, now_ns)
+        else:
+            self._told = self._cutter.worst()[0]
+            status = self._status_words(self._told, self._sample_ns, self._sequence + 1, now_ns)
+        self._submit(self._writes[-1].jobs(self._puts, status, self._write_done))
 
     def _write_done(self, outcome: Outcome | NotSent) -> None:
         assert self.state is CarryState.WRITING
         if type(outcome) is not Reply:
             self._failure = self._failure or f"write: {describe(outcome)}"
+            self._told = None
         self._pending -= 1
-        if self._pending == 0:
+        if self._pending:
+            return
+        if self._last_is_due:
+            self._write_last(self._now_ns())
+        else:
             self._finish(self._now_ns())
 
     def _finish(self, now_ns: int) -> None:
         """The cycle is over: count it, and tell the receiver if the values did not do so."""
         self.state = CarryState.IDLE
-        told = False
         if self._failure == WAITING:
             self.skipped_waiting += 1
         elif self._failure:
@@ -228,9 +250,8 @@ class Carry:
             if self._age_timer is None:
                 self._watch_age()
             self.age.record(now_ns - self._sample_ns)
-            told = self._status_in_writes
         self._conclude(now_ns)
-        if not told:
+        if self._told is not self.quality:
             self._write_status(now_ns)
         if self._failure and self._is_lost(now_ns):
             self._write_substitutes(now_ns)
@@ -258,19 +279,21 @@ class Carry:
 
     def _judge(self, now_ns: int) -> None:
         """Set the quality of the transfer as a whole by the last cycle that ended, and tell when it changes."""
-        failure = self._last_failure
-        if self._is_lost(now_ns):
-            quality, reason = Quality.BAD, failure or "older than max_age"
-        elif self.delivered_sample_ns is None:
-            quality, reason = Quality.BAD, failure or "nothing carried yet"
-        elif failure:
-            quality, reason = Quality.UNCERTAIN, f"last usable value; {failure}"
-        else:
-            quality, reason = self._last_worst
+        quality, reason = self._verdict(now_ns, self._last_failure)
         self.quality_reason = reason
         if quality is not self.quality:
             self.quality = quality
             self._on_quality(self, quality, reason)
+
+    def _verdict(self, now_ns: int, failure: str) -> tuple[Quality, str]:
+        """The quality, and why, after a cycle that ended so."""
+        if self._is_lost(now_ns):
+            return Quality.BAD, failure or "older than max_age"
+        if self.delivered_sample_ns is None:
+            return Quality.BAD, failure or "nothing carried yet"
+        if failure:
+            return Quality.UNCERTAIN, f"last usable value; {failure}"
+        return self._last_worst
 
     def _watch_age(self) -> None:
         """One timer for the transfer, re-armed only when it fires: the loss is told even while nothing comes back."""
