@@ -172,3 +172,33 @@ def test_what_was_uncertain_is_good_again_only_by_a_delivery(kit: Any) -> None:
         assert set(qualities) == {2, 1, 0}
 
     run_virtual(scenario)
+
+
+def test_nothing_is_put_while_the_sources_counter_cannot_be_read(kit: Any) -> None:
+    """The counter needs a request of its own, which is refused; the values could be read."""
+    alive = Point(Table.HOLDING, 700, UINT16)
+
+    async def scenario() -> None:
+        plant = await kit.plant(source=kit.device(answer=refusing(bytes.fromhex("0302BC"))), alive=alive)
+        await asyncio.sleep(3)
+        assert put_at(plant.receiver, 100) == []
+        assert plant.receiver.registers(91, 1) == [0]
+        await plant.engine.stop()
+        assert plant.carry.failures == {"read: the controller refused it: illegal data address (02)": 15}
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def test_a_counter_that_stands_still_holds_values_back_although_another_read_fails(kit: Any) -> None:
+    values = (word("well", 0, 100), word("refused", 700, 101))
+    alive = Point(Table.HOLDING, 1, UINT16)
+
+    async def scenario() -> None:
+        plant = await kit.plant(values, source=kit.device(answer=refusing(bytes.fromhex("0302BC"))), alive=alive)
+        await asyncio.sleep(3)
+        assert put_at(plant.receiver, 100) == []
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)

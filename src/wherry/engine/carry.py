@@ -164,9 +164,11 @@ class Carry:
             self._all_read(now_ns)
 
     def _all_read(self, now_ns: int) -> None:
-        if self._liveness is not None and not self._failure:
-            self._failure = self._liveness.judge(self._cutter.alive_data, self._sample_ns)
-            if self._failure:
+        if self._liveness is not None:
+            alive = self._cutter.alive_data
+            why_not = self._liveness.judge(alive, self._sample_ns) if alive else "the source's own counter was not read"
+            if why_not:
+                self._failure = self._failure or why_not
                 self._cutter.condemn(Reason.BAD_NO_COMMUNICATION)
         self.results_at_ns = now_ns
         if not self.is_armed:

@@ -89,6 +89,7 @@ class Cutter:
     def start(self) -> None:
         """A new cycle begins."""
         self.all_good = True
+        self._alive = b""
 
     def take(self, position: int, payload: bytes) -> None:
         """The reply to one of the transfer's reads has come."""
@@ -122,7 +123,7 @@ class Cutter:
 
     @property
     def alive_data(self) -> bytes:
-        """The registers of the ``alive`` point as last read."""
+        """The registers of the ``alive`` point; empty when they could not be read in this cycle."""
         return self._alive
 
     @property
