@@ -38,6 +38,9 @@ from wherry.values.types import Kind, ValueType
 FLOAT_WHOLE_MAX = 1 << 53
 """Up to here every whole number is a double of its own (IEEE 754-2019, 3.6: 53 bits of significand)."""
 
+WHOLE_SHOWN_MAX = 1 << 900
+"""A bound of ours: with it, no number of 64 bits is scaled beyond any float."""
+
 
 class Converted(NamedTuple):
     """What became of one reading. ``value`` is shown to people; ``put`` is what travels on, None when nothing may."""
@@ -211,7 +214,7 @@ def _judge(take: Form, put: Form, rules: Rules) -> Callable[[int | float], Conve
     low, high = _bounds(take.type, rules)
     line = rules.to_shown.then(rules.to_put)
     fit = _Fit(put.type, packer(put), rules.rounding)
-    is_shown_whole = take.type.kind is not Kind.FLOAT and rules.to_shown.whole_parts[2] == 1
+    is_shown_whole = take.type.kind is not Kind.FLOAT and _keeps_whole(rules.to_shown)
     uncertain, exceeded = Quality.UNCERTAIN, Reason.UNCERTAIN_ENGINEERING_UNITS_EXCEEDED
 
     def judge(number: int | float) -> Converted:
@@ -295,6 +298,12 @@ def _as_float(number: Fraction) -> float:
         return FLOAT64_MAX if number > 0 else -FLOAT64_MAX
 
 
+def _keeps_whole(line: Line) -> bool:
+    """Whether whole numbers become whole ones, of a size that a float could also show."""
+    times, plus, over = line.whole_parts
+    return over == 1 and max(abs(times), abs(plus)) < WHOLE_SHOWN_MAX
+
+
 def _whole_scaler(line: Line, rounding: Rounding) -> Callable[[Any], int] | None:
     """For whole numbers, to whole numbers: exact, rounded once. None if nothing changes."""
     if line.is_identity:
@@ -311,7 +320,7 @@ def _exact_scaler(line: Line) -> Callable[[Any], int | float] | None:
     if line.is_identity:
         return None
     times, plus, over = line.whole_parts
-    if over == 1:
+    if _keeps_whole(line):
         return lambda number: number * times + plus
     return lambda number: (number * times + plus) / over
 
