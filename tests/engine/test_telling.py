@@ -10,6 +10,8 @@ import struct
 from dataclasses import dataclass
 from typing import Any
 
+import pytest
+
 from wherry.plan.model import Limits, OnLoss, Point, Table, Value
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.values.types import UINT16
@@ -174,13 +176,70 @@ def test_what_was_uncertain_is_good_again_only_by_a_delivery(kit: Any) -> None:
     run_virtual(scenario)
 
 
+@pytest.mark.parametrize("status", [STATUS, 96])
+def test_a_substitute_takes_only_the_place_of_what_is_lost(kit: Any, status: int) -> None:
+    """One of two reads is refused for good: the other value goes on, and is not overwritten in between."""
+    values = (word("well", 0, 100, substitute=7000), word("lost", 700, 101, substitute=7001))
+    answer = refusing(bytes.fromhex("0302BC"))
+
+    async def scenario() -> None:
+        source = kit.device(answer=answer)
+        source.set_registers(0, [55])
+        plant = await kit.plant(values, source=source, status=status, on_loss=OnLoss.SUBSTITUTE)
+        await asyncio.sleep(2)
+        settled_ns = plant.receiver.now_ns()
+        assert plant.receiver.registers(100, 2) == [55, 7001]
+        await asyncio.sleep(3)
+        assert {content for at_ns, content in put_at(plant.receiver, 100) if at_ns > settled_ns} == {55}
+        assert {content for at_ns, content in put_at(plant.receiver, 101) if at_ns > settled_ns} == {7001}
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def test_a_refused_write_does_not_bring_substitutes_over_values_that_arrive(kit: Any) -> None:
+    values = (word("well", 0, 100, substitute=7000), word("refused", 1, 300, substitute=7001))
+
+    async def scenario() -> None:
+        source = kit.device()
+        source.set_registers(0, [55, 56])
+        receiver = kit.device(answer=refusing(bytes.fromhex("10012C")))
+        plant = await kit.plant(values, source=source, receiver=receiver, on_loss=OnLoss.SUBSTITUTE)
+        await asyncio.sleep(2)
+        settled_ns = plant.receiver.now_ns()
+        await asyncio.sleep(3)
+        assert {content for at_ns, content in put_at(plant.receiver, 100) if at_ns > settled_ns} == {55}
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def test_what_is_too_old_to_be_put_is_replaced(kit: Any) -> None:
+    """The source always takes longer than max_age: its values are read, and never fit to leave."""
+
+    async def scenario() -> None:
+        source = kit.device(delay_ns=900 * MS)
+        source.set_registers(0, [55])
+        values = [word("aged", 0, 100, substitute=7000)]
+        plant = await kit.plant(values, source=source, max_age_ns=800 * MS, on_loss=OnLoss.SUBSTITUTE)
+        await asyncio.sleep(5)
+        assert {content for _, content in put_at(plant.receiver, 100)} == {7000}
+        await plant.engine.stop()
+        assert plant.carry.failures == {"write: older than max_age before it could be sent": plant.carry.failed}
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
 def test_nothing_is_put_while_the_sources_counter_cannot_be_read(kit: Any) -> None:
     """The counter needs a request of its own, which is refused; the values could be read."""
     alive = Point(Table.HOLDING, 700, UINT16)
 
     async def scenario() -> None:
         plant = await kit.plant(source=kit.device(answer=refusing(bytes.fromhex("0302BC"))), alive=alive)
-        await asyncio.sleep(3)
+        await asyncio.sleep(2.95)
         assert put_at(plant.receiver, 100) == []
         assert plant.receiver.registers(91, 1) == [0]
         await plant.engine.stop()

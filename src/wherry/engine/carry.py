@@ -16,6 +16,7 @@ import asyncio
 from collections import Counter
 from collections.abc import Callable, Sequence
 from enum import Enum, auto
+from functools import partial
 from typing import Final
 
 from wherry.clock import LoopClock
@@ -81,8 +82,13 @@ class Carry:
         self._liveness = Liveness(transfer.max_age_ns) if transfer.alive is not None else None
         self._on_quality = on_quality
         self._writes = tuple(writes)
-        self._first_writes = self._writes[: layout.status_in]
+        self._dones = tuple(partial(self._write_done, index) for index in range(len(self._writes)))
+        self._first_writes = tuple(zip(self._writes, self._dones, strict=True))[: layout.status_in]
         self._puts: Sequence[bytes | None] = ()
+        self._has_put = self._has_replaced = False
+        self._unput: set[int] = set()
+        self._lacking: Sequence[bytes | None] = ()
+        self._fresh_until_ns = 0
         self._last_is_due = False
         self._told: Quality | None = None
         self._substitutes = substitutes
@@ -194,13 +200,16 @@ class Carry:
         may_replace = not self._failure or self._is_lost(now_ns)
         self._puts = puts = self._cutter.puts(self._substitutes if may_replace else None)
         self._told = None
+        self._has_put = False
+        self._has_replaced = may_replace
+        self._unput.clear()
         if not self._cutter.all_good and all(put is None for put in puts):
             self._failure = self._failure or "no value is fit to be put"
             self._finish(now_ns)
             return
         self.state = CarryState.WRITING
         self._last_is_due = self._status_in_writes
-        jobs = [job for template in self._first_writes for job in template.jobs(puts, b"", self._write_done)]
+        jobs = [job for template, done in self._first_writes for job in template.jobs(puts, b"", done)]
         if jobs:
             self._submit(jobs)
         else:
@@ -222,11 +231,14 @@ class Carry:
         else:
             self._told = self._cutter.worst()[0]
             status = self._status_words(self._told, self._sample_ns, self._sequence + 1, now_ns)
-        self._submit(self._writes[-1].jobs(self._puts, status, self._write_done))
+        self._submit(self._writes[-1].jobs(self._puts, status, self._dones[-1]))
 
-    def _write_done(self, outcome: Outcome | NotSent) -> None:
+    def _write_done(self, index: int, outcome: Outcome | NotSent) -> None:
         assert self.state is CarryState.WRITING
-        if type(outcome) is not Reply:
+        if type(outcome) is Reply:
+            self._has_put = True
+        else:
+            self._unput.add(index)
             self._failure = self._failure or f"write: {describe(outcome)}"
             self._told = None
         self._pending -= 1
@@ -255,8 +267,18 @@ class Carry:
         self._conclude(now_ns)
         if self._told is not self.quality:
             self._write_status(now_ns)
-        if self._failure and self._is_lost(now_ns):
-            self._write_substitutes(now_ns)
+        if self._failure and self._substitutes is not None:
+            self._note_lacking(self._substitutes)
+            if self._is_lost(now_ns):
+                self._write_substitutes(now_ns)
+
+    def _note_lacking(self, substitutes: Sequence[bytes | None]) -> None:
+        """Which values a cycle that failed did not put: substitutes must not take the places of those that it did."""
+        self._fresh_until_ns = self._sample_ns + self._max_age_ns if self._has_put and self._sample_ns < NEVER_NS else 0
+        self._lacking = [
+            None if self._has_replaced or put is not None else substitute
+            for substitute, put in zip(substitutes, self._puts, strict=True)
+        ]
 
     def _conclude(self, now_ns: int) -> None:
         """Keep what became of the cycle: the next one begins with nothing known, and must not be judged by that."""
@@ -320,10 +342,16 @@ class Carry:
     def _write_substitutes(self, now_ns: int) -> None:
         if self._substitutes is None or not self.is_armed or self._fallback_pending:
             return
+        is_partial = now_ns < self._fresh_until_ns
+        if is_partial and not self._unput and all(put is None for put in self._lacking):
+            return
         status = b""
         if self._status_in_writes:
             status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence, now_ns)
-        jobs = [job for each in self._writes for job in each.jobs(self._substitutes, status, self._substitute_done)]
+        jobs: list[Job] = []
+        for index, template in enumerate(self._writes):
+            puts = self._lacking if is_partial and index not in self._unput else self._substitutes
+            jobs += template.jobs(puts, status, self._substitute_done)
         self._fallback_pending = len(jobs)
         for job in jobs:
             job.expires_ns = NEVER_NS
