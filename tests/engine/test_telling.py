@@ -261,3 +261,27 @@ def test_a_counter_that_stands_still_holds_values_back_although_another_read_fai
         assert plant.counts_are_exact()
 
     run_virtual(scenario)
+
+
+@pytest.mark.parametrize("stop_s", [20.5, 29.5])
+def test_after_the_stop_was_told_nothing_more_is_put(kit: Any, stop_s: float) -> None:
+    """Twenty slow reads a cycle: the stop does not wait for them all, and what still comes in is not given on."""
+    values = tuple(word(f"word {k}", 10 * k, 100 + k) for k in range(20))
+
+    async def scenario() -> None:
+        limits = Limits(read_registers=4, timeout_ns=S)
+        source = kit.device(delay_ns=900 * MS)
+        plant = await kit.plant(values, source=source, limits=limits, max_age_ns=60 * S, period_ns=S)
+        await asyncio.sleep(stop_s)
+        began_ns = plant.receiver.now_ns()
+        await plant.engine.stop()
+        await asyncio.sleep(0.1)
+        assert plant.receiver.now_ns() - began_ns <= 11 * S
+        assert plant.receiver.registers(91, 1) == [0]
+        last = plant.receiver.writes[-1]
+        assert last.pdu[1:5] == bytes.fromhex("005A0004")
+        assert plant.source.open == []
+        assert plant.receiver.open == []
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)

@@ -110,6 +110,7 @@ class Carry:
         self._heartbeat = 0
         self._sequence = 0
         self.is_stopping = False
+        self._is_over = False
 
     def begin(self) -> None:
         """The schedule begins: from now on the age counts."""
@@ -190,7 +191,10 @@ class Carry:
                     self._watch_age()
             self._conclude(now_ns)
             return
-        self._start_writing(now_ns)
+        if self._is_over:
+            self._abandon()
+        else:
+            self._start_writing(now_ns)
 
     # Writing.
 
@@ -244,7 +248,9 @@ class Carry:
         self._pending -= 1
         if self._pending:
             return
-        if self._last_is_due:
+        if self._is_over:
+            self._abandon()
+        elif self._last_is_due:
             self._write_last(self._now_ns())
         else:
             self._finish(self._now_ns())
@@ -285,6 +291,12 @@ class Carry:
         self._last_failure = self._failure
         self._last_worst = self._cutter.worst()
         self._judge(now_ns)
+
+    def _abandon(self) -> None:
+        """The cycle outlasted the stop: the receiver was told that nothing more comes, so nothing more may."""
+        self.state = CarryState.IDLE
+        self._failure = self._failure or NotSent.STOPPING.value
+        self._count_failure()
 
     def _count_failure(self) -> None:
         self.failed += 1
@@ -360,11 +372,11 @@ class Carry:
     def _substitute_done(self, outcome: Outcome | NotSent) -> None:
         self._fallback_pending -= 1
 
-    def _write_status(self, now_ns: int, quality: Quality | None = None) -> None:
+    def _write_status(self, now_ns: int) -> None:
         """Heartbeat, quality, age and sequence by themselves. At most one such request at a time."""
         if self._status_alone is None or not self.is_armed:
             return
-        quality = self.quality if quality is None else quality
+        quality = Quality.BAD if self._is_over else self.quality
         if self._status_is_pending:
             # What is under way will be answered or time out; a change is told right after it.
             self._status_again = quality is not self._status_told
@@ -379,7 +391,7 @@ class Carry:
 
     def _status_done(self, outcome: Outcome | NotSent) -> None:
         self._status_is_pending = False
-        if self._status_again and not self.is_stopping:
+        if self._status_again:
             self._write_status(self._now_ns())
 
     def _status_words(self, quality: Quality, sample_ns: int | None, sequence: int, now_ns: int) -> bytes:
@@ -399,4 +411,5 @@ class Carry:
         if self._age_timer is not None:
             self._age_timer.cancel()
             self._age_timer = None
-        self._write_status(self._now_ns(), Quality.BAD)
+        self._is_over = True
+        self._write_status(self._now_ns())
