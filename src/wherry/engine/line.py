@@ -17,7 +17,7 @@ from wherry.clock import LoopClock
 from wherry.engine.guard import Guard
 from wherry.engine.histogram import Histogram
 from wherry.errors import LinkError
-from wherry.plan.model import Controller
+from wherry.plan.model import Controller, Framing
 from wherry.protocol.functions import exception_text
 from wherry.protocol.session import (
     ClientSession,
@@ -118,6 +118,8 @@ class Line(asyncio.Protocol):
         self._loop = asyncio.get_running_loop()
         self._clock = clock
         self._now_ns = clock.now_ns
+        # RTU framing has no transaction ids: requests go one at a time, whatever the plan allows.
+        self._in_flight_max = 1 if controller.framing is Framing.RTU else controller.limits.in_flight
         self._session = self._new_session()
         self._transport: asyncio.Transport | None = None
         self._reads: deque[Job] = deque()
@@ -244,7 +246,7 @@ class Line(asyncio.Protocol):
     def _new_session(self) -> ClientSession:
         return ClientSession(
             framing=self.controller.framing.value,
-            in_flight_max=self.controller.limits.in_flight,
+            in_flight_max=self._in_flight_max,
             first_transaction=self._rng.randrange(1, 65536),
             counters=self.counters,
         )

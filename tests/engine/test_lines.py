@@ -1,0 +1,66 @@
+"""What a line does on links and with devices that misbehave, in virtual time."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+from wherry.plan.model import Framing, Limits
+from wherry.simulate.virtual_loop import run_virtual
+
+MS = 1_000_000
+S = 1000 * MS
+
+
+def test_the_exchange_runs_through_a_serial_gateway(kit: Any) -> None:
+    async def scenario() -> None:
+        source = kit.device()
+        source.set_registers(0, range(10))
+        plant = await kit.plant(source=source, framing=Framing.RTU)
+        await asyncio.sleep(2.95)
+        assert plant.receiver.registers(100, 10) == list(range(10))
+        assert plant.receiver.registers(91, 1) == [2]
+        await plant.engine.stop()
+        assert plant.carry.delivered == 15
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def test_a_serial_gateway_gets_one_request_at_a_time_whatever_the_plan_allows(kit: Any) -> None:
+    async def scenario() -> None:
+        limits = Limits(in_flight=4, read_registers=4)
+        plant = await kit.plant(framing=Framing.RTU, limits=limits, receiver_limits=limits)
+        await asyncio.sleep(2.95)
+        await plant.engine.stop()
+        assert plant.carry.delivered == 15
+        assert plant.source.waiting_max == plant.receiver.waiting_max == 1
+
+    run_virtual(scenario)
+
+
+def test_nothing_is_sent_to_a_serial_gateway_until_it_was_quiet_after_a_time_out(kit: Any) -> None:
+    """Every fifth answer comes after its time-out."""
+    late_ns: list[int] = []
+
+    def answer(device: Any, seen: Any, adu: bytes | None) -> tuple[int, bytes | None] | None:
+        if device.reads_seen % 5:
+            return None
+        late_ns.append(seen.at_ns + 450 * MS)
+        return 450 * MS, adu
+
+    async def scenario() -> None:
+        limits = Limits(timeout_ns=300 * MS)
+        plant = await kit.plant(source=kit.device(answer=answer), framing=Framing.RTU, limits=limits)
+        await asyncio.sleep(60)
+        await plant.engine.stop()
+        counters = plant.engine.lines["skid"].counters
+        assert counters.timeouts == len(late_ns) > 20
+        assert counters.late_replies == counters.timeouts
+        for came_ns in late_ns:
+            assert not [each for each in plant.source.reads if came_ns - 150 * MS <= each.at_ns < came_ns + 300 * MS]
+        assert plant.carry.delivered > 80
+        assert plant.carry.failed == counters.timeouts
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
