@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 from typing import Any
 
+import pytest
+
 from wherry.plan.model import Framing, Limits
 from wherry.simulate.virtual_loop import run_virtual
 
@@ -35,6 +37,26 @@ def test_a_serial_gateway_gets_one_request_at_a_time_whatever_the_plan_allows(ki
         await plant.engine.stop()
         assert plant.carry.delivered == 15
         assert plant.source.waiting_max == plant.receiver.waiting_max == 1
+
+    run_virtual(scenario)
+
+
+@pytest.mark.parametrize("stray", [b"\x00", b"\x01\x03\x02\x00\x07\xf9\x86", b"\xff" * 40])
+def test_stray_bytes_on_a_line_at_rest_do_not_end_the_exchange(kit: Any, stray: bytes) -> None:
+    """Something comes long after the last answer: the line waits until it is quiet, and goes on."""
+
+    async def scenario() -> None:
+        limits = Limits(timeout_ns=300 * MS)
+        plant = await kit.plant(framing=Framing.RTU, limits=limits, period_ns=2 * S, max_age_ns=10 * S)
+        await asyncio.sleep(1.9)
+        (transport,) = plant.source.open
+        transport.write(stray)
+        stray_ns = plant.source.now_ns()
+        await asyncio.sleep(7.6)
+        await plant.engine.stop()
+        assert plant.carry.delivered == 5
+        assert not [each for each in plant.source.reads if stray_ns <= each.at_ns < stray_ns + 300 * MS]
+        assert plant.counts_are_exact()
 
     run_virtual(scenario)
 

@@ -234,8 +234,12 @@ class Line(asyncio.Protocol):
                 job.done(outcome)
         if session.must_reset and session is self._session:
             self._reset("its answers cannot be trusted any more: " + (session.reset_reason or "framing lost"))
-        elif self._writes or self._reads:
+            return
+        if self._writes or self._reads:
             self._pump()
+        if self._timer is None:
+            # Nothing waits, but the line may have to become quiet before it may be used again.
+            self._arm_timer()
 
     # Connection.
 
