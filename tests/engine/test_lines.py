@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import random
 from typing import Any
 
 import pytest
 
-from wherry.plan.model import Framing, Limits
+from wherry.engine.events import Event
+from wherry.engine.runner import Engine
+from wherry.plan.model import Controller, Framing, Limits, Plan, Transfer
 from wherry.simulate.virtual_loop import run_virtual
+from wherry.transports.memory import MemoryNetwork
+from wherry.transports.network import ProtocolFactory
 
 MS = 1_000_000
 S = 1000 * MS
@@ -84,5 +89,52 @@ def test_nothing_is_sent_to_a_serial_gateway_until_it_was_quiet_after_a_time_out
         assert plant.carry.delivered > 80
         assert plant.carry.failed == counters.timeouts
         assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+class BrokenNetwork(MemoryNetwork):
+    """Connecting to one host fails in a way that no sentence was foreseen for."""
+
+    def __init__(self, host: str, failure: Exception) -> None:
+        super().__init__(random.Random(1))
+        self.host = host
+        self.failure: Exception | None = failure
+
+    async def connect(self, factory: ProtocolFactory, host: str, port: int, timeout_s: float) -> asyncio.Transport:
+        if host == self.host and self.failure is not None:
+            raise self.failure
+        return await super().connect(factory, host, port, timeout_s)
+
+
+@pytest.mark.parametrize("failure", [OSError(22, "Invalid argument"), UnicodeError("label too long")])
+def test_a_connection_that_fails_in_an_unforeseen_way_is_tried_again_and_stops_nobody_else(
+    kit: Any, failure: Exception
+) -> None:
+    async def scenario() -> None:
+        network = BrokenNetwork("10.20.0.13", failure)
+        devices = [kit.device(), kit.device(), kit.device()]
+        for number, device in enumerate(devices):
+            await device.serve(network, f"10.20.0.{11 + number}", Framing.MBAP)
+        names = ("skid", "hall", "intake")
+        plan = Plan(
+            "Hatchery water exchange",
+            tuple(Controller(name, f"10.20.0.{11 + number}") for number, name in enumerate(names)),
+            (
+                Transfer("water", "skid", "hall", 200 * MS, S, kit.words(2)),
+                Transfer("flow", "intake", "hall", 200 * MS, S, kit.words(2, put=300)),
+            ),
+        )
+        events: list[Event] = []
+        engine = Engine(plan, network, armed=["hall"], listeners=[events.append], seed=1)
+        engine.start()
+        await asyncio.sleep(20)
+        assert engine.carries[0].delivered > 95
+        assert engine.carries[1].failures == {"read: not connected": engine.carries[1].failed}
+        assert sum(event.kind == "line down" for event in events) == 1
+        network.failure = None
+        await asyncio.sleep(7)
+        assert engine.carries[1].delivered > 5
+        await engine.stop()
 
     run_virtual(scenario)

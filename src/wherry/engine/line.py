@@ -30,7 +30,7 @@ from wherry.protocol.session import (
     Reply,
     TimedOut,
 )
-from wherry.transports.network import Network, reset
+from wherry.transports.network import Network, place, reset
 
 NEVER_NS: Final = 1 << 62
 
@@ -273,7 +273,13 @@ class Line(asyncio.Protocol):
                 lambda: self, controller.host, controller.port, controller.limits.timeout_ns / 1e9
             )
         except LinkError as failed:
-            self._went_down(str(failed), is_first=self.reason == "not connected yet")
+            failure = str(failed)
+        except (OSError, ValueError) as failed:
+            # What no sentence was foreseen for: a line that gave up for good would hold up all the others.
+            failure = f"cannot connect to {place(controller.host, controller.port)}: {reason_of(failed)}"
+        else:
+            return
+        self._went_down(failure, is_first=self.reason == "not connected yet")
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         if self.state is LineState.CLOSED:
