@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -136,5 +137,25 @@ def test_a_connection_that_fails_in_an_unforeseen_way_is_tried_again_and_stops_n
         await asyncio.sleep(7)
         assert engine.carries[1].delivered > 5
         await engine.stop()
+
+    run_virtual(scenario)
+
+
+def test_the_rate_is_kept_over_reconnections(kit: Any) -> None:
+    """The device closes the connection after each answer."""
+
+    def answer(device: Any, seen: Any, adu: bytes | None) -> tuple[int, bytes | None] | None:
+        asyncio.get_running_loop().call_later(0.006, lambda: [each.close() for each in list(device.open)])
+        return None
+
+    async def scenario() -> None:
+        limits = Limits(requests_per_s=1, reconnect_ns=100 * MS)
+        plant = await kit.plant(source=kit.device(answer=answer), limits=limits)
+        await asyncio.sleep(30)
+        await plant.engine.stop()
+        instants = [each.at_ns for each in plant.source.reads]
+        assert len(instants) > 20
+        assert min(later - earlier for earlier, later in pairwise(instants)) >= S
+        assert plant.counts_are_exact()
 
     run_virtual(scenario)

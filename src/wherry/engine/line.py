@@ -288,7 +288,6 @@ class Line(asyncio.Protocol):
         self._transport = cast("asyncio.Transport", transport)
         self._session = self._new_session()
         self._answered = False
-        self._next_allowed_ns = 0
         self.state = LineState.UP
         self.was_ever_up = True
         self.reason = ""
