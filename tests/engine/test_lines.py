@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import struct
 from itertools import pairwise
 from typing import Any
 
@@ -11,10 +12,11 @@ import pytest
 
 from wherry.engine.events import Event
 from wherry.engine.runner import Engine
-from wherry.plan.model import Controller, Framing, Limits, Plan, Transfer
+from wherry.plan.model import Controller, Framing, Limits, OnLoss, Plan, Point, Table, Transfer, Value
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.transports.memory import MemoryNetwork
 from wherry.transports.network import ProtocolFactory
+from wherry.values.types import UINT16
 
 MS = 1_000_000
 S = 1000 * MS
@@ -156,6 +158,54 @@ def test_the_rate_is_kept_over_reconnections(kit: Any) -> None:
         instants = [each.at_ns for each in plant.source.reads]
         assert len(instants) > 20
         assert min(later - earlier for earlier, later in pairwise(instants)) >= S
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def test_writes_to_one_register_are_never_in_flight_together(kit: Any) -> None:
+    """A receiver that takes four requests at a time and is slow; substitutes, values and status meet there."""
+    under_way: list[tuple[int, int, int]] = []
+    clashes: list[Any] = []
+
+    def note(device: Any, seen: Any) -> None:
+        start, count = struct.unpack(">HH", seen.pdu[1:5])
+        now_ns = device.now_ns()
+        clashes.extend(
+            (now_ns, start)
+            for first, stop, until in under_way
+            if now_ns < until and start < stop and first < start + count
+        )
+        under_way[:] = [*(each for each in under_way if each[2] > now_ns), (start, start + count, now_ns + 150 * MS)]
+
+    async def scenario() -> None:
+        values = tuple(
+            Value(
+                f"word {k}",
+                Point(Table.HOLDING, k, UINT16),
+                Point(Table.HOLDING, 94 + k, UINT16),
+                substitute=70 + k,
+                group="all",
+            )
+            for k in range(6)
+        )
+        receiver = kit.device(delay_ns=150 * MS, before=note)
+        limits = Limits(timeout_ns=170 * MS, reconnect_ns=50 * MS, reconnect_ns_max=100 * MS)
+        plant = await kit.plant(
+            values,
+            receiver=receiver,
+            limits=limits,
+            receiver_limits=Limits(in_flight=4),
+            max_age_ns=650 * MS,
+            on_loss=OnLoss.SUBSTITUTE,
+        )
+        rng = random.Random(5)
+        for _ in range(60):
+            await asyncio.sleep(rng.uniform(0.7, 1.5))
+            plant.source.is_dead = not plant.source.is_dead
+        await plant.engine.stop()
+        assert plant.carry.delivered > 50
+        assert clashes == []
         assert plant.counts_are_exact()
 
     run_virtual(scenario)

@@ -18,7 +18,7 @@ from wherry.engine.guard import Guard
 from wherry.engine.histogram import Histogram
 from wherry.errors import LinkError
 from wherry.plan.model import Controller, Framing
-from wherry.protocol.functions import exception_text
+from wherry.protocol.functions import FunctionCode, exception_text
 from wherry.protocol.session import (
     ClientSession,
     Counters,
@@ -79,6 +79,22 @@ class Job:
         self.expires_ns = NEVER_NS
 
 
+def _meet(one: Job, other: Job) -> bool:
+    """Whether two writes touch the same place."""
+    bits, start, stop = _touched(one.prepared)
+    other_bits, other_start, other_stop = _touched(other.prepared)
+    return bits is other_bits and start < other_stop and other_start < stop
+
+
+def _touched(prepared: Prepared) -> tuple[bool, int, int]:
+    """What a write touches: whether coils, and from where to where."""
+    pdu, function = prepared.pdu, prepared.function
+    start = int.from_bytes(pdu[1:3], "big")
+    is_many = function in (FunctionCode.WRITE_MULTIPLE_COILS, FunctionCode.WRITE_MULTIPLE_REGISTERS)
+    count = int.from_bytes(pdu[3:5], "big") if is_many else 1
+    return function in (FunctionCode.WRITE_SINGLE_COIL, FunctionCode.WRITE_MULTIPLE_COILS), start, start + count
+
+
 class LineState(StrEnum):
     """Where a line stands."""
 
@@ -124,6 +140,8 @@ class Line(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
         self._reads: deque[Job] = deque()
         self._writes: deque[Job] = deque()
+        self._is_pipelined = self._in_flight_max > 1
+        self._written: list[Job] = []
         self._timer: asyncio.TimerHandle | None = None
         self._pace_timer: asyncio.TimerHandle | None = None
         self._connect_timer: asyncio.TimerHandle | None = None
@@ -156,6 +174,9 @@ class Line(asyncio.Protocol):
         session = self._session
         while session.can_send and self._transport is not None:
             queue = self._writes or self._reads
+            if self._written and queue is self._writes and any(_meet(queue[0], each) for each in self._written):
+                # Writes to one place go one after the other, so that the last to leave is the last to arrive.
+                queue = self._reads
             if not queue:
                 return
             now_ns = self._now_ns()
@@ -178,6 +199,8 @@ class Line(asyncio.Protocol):
             job.done(NotSent.GUARD)
             return
         assert self._transport is not None
+        if self._is_pipelined and job.is_write:
+            self._written.append(job)
         self._transport.write(frame)
         if self._spacing_ns:
             self._next_allowed_ns = now_ns + self._spacing_ns
@@ -231,6 +254,8 @@ class Line(asyncio.Protocol):
                 self.response.record(outcome.received_ns - outcome.sent_ns)  # type: ignore[union-attr]
             job = cast("Job | None", outcome.tag)
             if job is not None:
+                if self._written and job.is_write:
+                    self._written.remove(job)
                 job.done(outcome)
         if session.must_reset and session is self._session:
             self._reset("its answers cannot be trusted any more: " + (session.reset_reason or "framing lost"))
@@ -318,6 +343,7 @@ class Line(asyncio.Protocol):
         waiting = [*self._writes, *self._reads]
         self._writes.clear()
         self._reads.clear()
+        self._written.clear()
         now_ns = self._now_ns()
         for outcome in self._session.link_lost(now_ns):
             job = cast("Job | None", outcome.tag)
