@@ -143,6 +143,28 @@ def test_a_connection_that_fails_in_an_unforeseen_way_is_tried_again_and_stops_n
     run_virtual(scenario)
 
 
+def test_a_listener_that_fails_is_reported_and_does_not_stop_the_exchange(kit: Any) -> None:
+    faults: list[Any] = []
+
+    def failing(event: Event) -> None:
+        raise ValueError(f"no place for {event.kind}")
+
+    async def scenario() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: faults.append(context["exception"]))
+        plant = await kit.plant(listeners=[failing])
+        await asyncio.sleep(1.95)
+        assert plant.receiver.registers(91, 1) == [2]
+        plant.source.kill()
+        await asyncio.sleep(2)
+        assert plant.receiver.registers(91, 1) == [0]
+        await plant.engine.stop()
+        assert plant.carry.delivered == 10
+        assert len(faults) == len(plant.events) > 5
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
 def test_the_rate_is_kept_over_reconnections(kit: Any) -> None:
     """The device closes the connection after each answer."""
 

@@ -161,7 +161,11 @@ class Engine:
     def _tell(self, kind: EventKind, subject: str, message: str, **details: str | int | float | None) -> None:
         event = Event(self._clock.now_ns() - self.started_ns, kind, subject, message, details)
         for listener in self._listeners:
-            listener(event)
+            try:
+                listener(event)
+            except Exception as fault:  # noqa: BLE001 - whatever it raises, the exchange is in the middle of its work
+                context = {"message": f"a listener failed on: {message}", "exception": fault}
+                self._loop.call_exception_handler(context)
 
     def _line_changed(self, line: Line, is_up: bool, reason: str) -> None:
         name = line.controller.name
