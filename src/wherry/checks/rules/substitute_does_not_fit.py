@@ -10,6 +10,7 @@ from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level
 from wherry.plan.model import Value
 from wherry.plan.wording import shown
+from wherry.values.codec import DoesNotFitError, encode
 from wherry.values.scaling import exact
 from wherry.values.types import Kind
 
@@ -94,7 +95,11 @@ def _judge(value: Value) -> tuple[str, str]:
     if kind.kind is Kind.STRING:
         if not isinstance(substitute, str):
             return "a text", found
-        return ("", "") if len(substitute.encode()) <= kind.length else (f"at most {kind.length} bytes", found)
+        try:
+            encode(value.put, substitute)
+        except DoesNotFitError:
+            return f"at most {kind.length} characters of one byte each (Latin-1), none of them NUL", found
+        return "", ""
     if isinstance(substitute, bool | str) or substitute is None:
         return "a number", found
     line = line_to_put(value)
