@@ -216,6 +216,11 @@ def _judge(take: Form, put: Form, rules: Rules) -> Callable[[int | float], Conve
     fit = _Fit(put.type, packer(put), rules.rounding)
     is_shown_whole = take.type.kind is not Kind.FLOAT and _keeps_whole(rules.to_shown)
     uncertain, exceeded = Quality.UNCERTAIN, Reason.UNCERTAIN_ENGINEERING_UNITS_EXCEEDED
+    middle, at_least, at_greatest = Fraction(0), b"", b""
+    if rules.range is not None and rules.clamp:
+        least, greatest = exact(rules.range[0]), exact(rules.range[1])
+        middle = (least + greatest) / 2
+        at_least, at_greatest = (fit.nearest(rules.to_put.at(end)) for end in (least, greatest))
 
     def judge(number: int | float) -> Converted:
         if not math.isfinite(number):
@@ -233,9 +238,7 @@ def _judge(take: Form, put: Form, rules: Rules) -> Callable[[int | float], Conve
         if not rules.clamp:
             return failed(Reason.BAD_OUT_OF_RANGE, shown)
         assert rules.range is not None
-        least, greatest = exact(rules.range[0]), exact(rules.range[1])
-        end = least if 2 * in_unit < least + greatest else greatest
-        return Converted(shown, fit.nearest(rules.to_put.at(end)), uncertain, exceeded)
+        return Converted(shown, at_least if in_unit < middle else at_greatest, uncertain, exceeded)
 
     return judge
 

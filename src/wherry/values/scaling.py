@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final
 
 Number = int | float
@@ -71,6 +72,7 @@ def exact(number: Number | Fraction) -> Fraction:
     return Fraction(Decimal(repr(number))) if isinstance(number, float) else Fraction(number)
 
 
+@lru_cache(maxsize=1024)
 def line_of(scale: Scale | None) -> Line:
     """The line of a scale; ``None`` changes nothing."""
     if scale is None:
