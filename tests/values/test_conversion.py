@@ -177,9 +177,10 @@ def judge(take: Point, put: Point, rules: Rules, wire: bytes, converted: Convert
     # Double precision: a few units in the last place of the largest intermediate number.
     shown = rules.to_shown.at(number)
     size = abs(rules.to_shown.factor * Fraction(number)) + abs(rules.to_shown.offset)
-    # What is shown to people ends at the greatest double.
+    # What is shown to people ends at the greatest double, and is no finer than the least one.
     greatest_shown = Fraction(sys.float_info.max)
-    assert abs(Fraction(converted.value) - max(-greatest_shown, min(greatest_shown, shown))) <= size / 2**50
+    slack_shown = size / 2**50 + Fraction(math.ulp(0.0))
+    assert abs(Fraction(converted.value) - max(-greatest_shown, min(greatest_shown, shown))) <= slack_shown
     arrives = rules.to_shown.then(rules.to_put).at(number)
     if rules.range is not None:
         least, greatest = exact(rules.range[0]), exact(rules.range[1])
