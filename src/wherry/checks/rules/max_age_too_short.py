@@ -11,11 +11,11 @@ from wherry.plan.durations import duration_text
 PAGE = """\
 ### What it finds
 
-A transfer whose `max_age` is shorter than its period (`every`).
+A transfer whose `max_age` is not longer than its period (`every`).
 
 ### Why it matters
 
-The values would be too old to be Good before the next ones are even read, so the quality could never stay Good.
+The values would be too old to be Good before the next ones arrive, so the quality would fall to Bad in every period.
 
 ### Bad
 
@@ -66,15 +66,15 @@ Let `max_age` be a few periods, so that one lost reply does no harm; without `ma
 
 def check(judged: Judged) -> Iterator[Finding]:
     for transfer in judged.plan.transfers:
-        if transfer.max_age_ns < transfer.period_ns:
+        if transfer.max_age_ns <= transfer.period_ns:
             yield RULE.finding(
-                f"the values of `{transfer.name}` are too old before the next ones are due",
+                f"the values of `{transfer.name}` are too old before the next ones arrive",
                 (*transfer.path, "max_age"),
-                expected=f"at least the period, {duration_text(transfer.period_ns)}",
+                expected=f"longer than the period, {duration_text(transfer.period_ns)}",
                 found=duration_text(transfer.max_age_ns),
                 fix=f"set `max_age` to a few periods, for example {duration_text(3 * transfer.period_ns)}",
                 related=[("its period", (*transfer.path, "every"))],
             )
 
 
-RULE = Rule("max-age-too-short", Level.ERROR, "`max_age` is shorter than the period", PAGE, check)
+RULE = Rule("max-age-too-short", Level.ERROR, "`max_age` is not longer than the period", PAGE, check)
