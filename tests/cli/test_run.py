@@ -181,4 +181,5 @@ def test_the_demo_ends_by_itself_and_says_what_was_seen() -> None:
     assert "itself read quality Bad" in done.stdout
     assert "every transfer was Good again, without a restart" in done.stdout
     assert done.stderr == ""
-    assert max(map(len, done.stdout.splitlines()[:-8])) <= 100
+    # Tables keep to the width; sentences, of which there are more on a busy machine, end with a full stop.
+    assert [line for line in done.stdout.splitlines() if len(line) > 100 and not line.endswith(".")] == []
