@@ -69,28 +69,101 @@ def test_stray_bytes_on_a_line_at_rest_do_not_end_the_exchange(kit: Any, stray: 
     run_virtual(scenario)
 
 
-def test_nothing_is_sent_to_a_serial_gateway_until_it_was_quiet_after_a_time_out(kit: Any) -> None:
-    """Every fifth answer comes after its time-out."""
-    late_ns: list[int] = []
+def test_after_a_time_out_without_transaction_ids_the_connection_is_given_up(kit: Any) -> None:
+    """Every fifth answer comes late, some of them later than any quiet time: none may answer another request."""
+    rng = random.Random(5)
+    late: set[int] = set()
+
+    def number(device: Any, seen: Any) -> None:
+        if not seen.is_write:
+            device.set_registers(0, [device.reads_seen] * 10)
 
     def answer(device: Any, seen: Any, adu: bytes | None) -> tuple[int, bytes | None] | None:
         if device.reads_seen % 5:
             return None
-        late_ns.append(seen.at_ns + 450 * MS)
-        return 450 * MS, adu
+        late.add(device.reads_seen)
+        return rng.randrange(301, 3000) * MS, adu
 
     async def scenario() -> None:
-        limits = Limits(timeout_ns=300 * MS)
-        plant = await kit.plant(source=kit.device(answer=answer), framing=Framing.RTU, limits=limits)
+        limits = Limits(timeout_ns=300 * MS, reconnect_ns=100 * MS)
+        source = kit.device(before=number, answer=answer)
+        plant = await kit.plant(source=source, framing=Framing.RTU, limits=limits, status=None)
         await asyncio.sleep(60)
         await plant.engine.stop()
-        counters = plant.engine.lines["skid"].counters
-        assert counters.timeouts == len(late_ns) > 20
-        assert counters.late_replies == counters.timeouts
-        for came_ns in late_ns:
-            assert not [each for each in plant.source.reads if came_ns - 150 * MS <= each.at_ns < came_ns + 300 * MS]
-        assert plant.carry.delivered > 80
-        assert plant.carry.failed == counters.timeouts
+        delivered = [int.from_bytes(each.pdu[6:8], "big") for each in plant.receiver.writes]
+        line = plant.engine.lines["skid"]
+        assert len(late) > 20
+        assert line.counters.timeouts == line.connections_lost == len(late)
+        assert not late & set(delivered)
+        assert delivered == sorted(set(delivered))
+        assert plant.carry.delivered == len(delivered) > 80
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def closing_when_idle(device: Any, idle_ns: int) -> None:
+    """The device closes a connection on which nothing was asked for that long."""
+
+    def look(asked: int) -> None:
+        if len(device.seen) == asked:
+            for transport in list(device.open):
+                transport.close()
+
+    def before(_device: Any, seen: Any) -> None:
+        asyncio.get_running_loop().call_later(idle_ns / 1e9, look, seen.index + 1)
+
+    device.before = before
+
+
+def test_a_controller_that_closes_idle_connections_is_asked_again_without_a_failure(kit: Any) -> None:
+    async def scenario() -> None:
+        source, receiver = kit.device(), kit.device()
+        for device in (source, receiver):
+            closing_when_idle(device, S)
+        plant = await kit.plant(period_ns=10 * S, max_age_ns=15 * S, status=None, source=source, receiver=receiver)
+        await asyncio.sleep(595)
+        assert plant.engine.lines["skid"].is_up
+        await plant.engine.stop()
+        assert plant.carry.delivered == plant.carry.scheduled == 60
+        assert len(source.connects_ns) == len(receiver.connects_ns) == 60
+        assert plant.engine.lines["skid"].connections_lost == 0
+        assert [event.kind for event in plant.events].count("line down") == 0
+
+    run_virtual(scenario)
+
+
+def test_a_controller_that_is_gone_when_its_line_is_woken_is_told_once(kit: Any) -> None:
+    async def scenario() -> None:
+        source = kit.device()
+        closing_when_idle(source, S)
+        limits = Limits(reconnect_ns_max=S)
+        plant = await kit.plant(period_ns=10 * S, max_age_ns=15 * S, source=source, limits=limits)
+        await asyncio.sleep(15)
+        plant.network.route("10.20.0.11", 502).refuses = True
+        await asyncio.sleep(40)
+        assert plant.carry.failures["read: not connected"] == 4
+        assert not plant.engine.lines["skid"].is_up
+        plant.network.route("10.20.0.11", 502).refuses = False
+        await asyncio.sleep(20)
+        assert plant.receiver.registers(91, 1) == [2]
+        await plant.engine.stop()
+        assert [event.kind for event in plant.events if event.subject == "skid"].count("line down") == 1
+        assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def test_a_controller_that_closes_after_each_answer_is_not_connected_to_at_once(kit: Any) -> None:
+    async def scenario() -> None:
+        source = kit.device()
+        closing_when_idle(source, 20 * MS)
+        plant = await kit.plant(source=source)
+        await asyncio.sleep(60)
+        await plant.engine.stop()
+        waits = [later - earlier for earlier, later in pairwise(source.connects_ns)]
+        assert min(waits) >= 250 * MS
+        assert plant.carry.delivered > 20
         assert plant.counts_are_exact()
 
     run_virtual(scenario)

@@ -101,6 +101,7 @@ class LineState(StrEnum):
     WAITING = "waiting to connect"
     CONNECTING = "connecting"
     UP = "connected"
+    RESTING = "closed by the controller while idle"
     CLOSED = "closed"
 
 
@@ -135,7 +136,8 @@ class Line(asyncio.Protocol):
         self._clock = clock
         self._now_ns = clock.now_ns
         # RTU framing has no transaction ids: requests go one at a time, whatever the plan allows.
-        self._in_flight_max = 1 if controller.framing is Framing.RTU else controller.limits.in_flight
+        self._is_rtu = controller.framing is Framing.RTU
+        self._in_flight_max = 1 if self._is_rtu else controller.limits.in_flight
         self._session = self._new_session()
         self._transport: asyncio.Transport | None = None
         self._reads: deque[Job] = deque()
@@ -154,20 +156,29 @@ class Line(asyncio.Protocol):
         self._next_allowed_ns = 0
         self._attempts = 0
         self._answered = False
+        self._is_waking = False
 
     # Work.
 
     @property
     def is_up(self) -> bool:
-        return self.state is LineState.UP
+        """Connected, or able to be as soon as there is something to ask."""
+        return self.state in (LineState.UP, LineState.RESTING) or self._is_waking
 
     def submit(self, job: Job) -> None:
-        """Queue a job; writes go before reads, because what they carry is ageing."""
-        if self._transport is None:
+        """Queue a job; writes go before reads, because what they carry is ageing.
+
+        On a line that rests the job waits for one attempt to connect, and is over if that fails.
+        """
+        if self._transport is None and not (self._is_waking or self.state is LineState.RESTING):
             job.done(NotSent.NOT_CONNECTED)
             return
         (self._writes if job.is_write else self._reads).append(job)
-        self._pump()
+        if self._transport is not None:
+            self._pump()
+        elif not self._is_waking:
+            self._is_waking = True
+            self._begin_connect()
 
     def _pump(self) -> None:
         """Send what may be sent now."""
@@ -244,8 +255,10 @@ class Line(asyncio.Protocol):
         if self._gap_ns:
             self._next_allowed_ns = max(self._next_allowed_ns, now_ns + self._gap_ns)
         session = self._session
+        timed_out = False
         for outcome in outcomes:
             kind = type(outcome)
+            timed_out = timed_out or kind is TimedOut
             if kind is Reply or kind is Refusal:
                 self.last_reply_ns = now_ns
                 if not self._answered:
@@ -259,6 +272,10 @@ class Line(asyncio.Protocol):
                 job.done(outcome)
         if session.must_reset and session is self._session:
             self._reset("its answers cannot be trusted any more: " + (session.reset_reason or "framing lost"))
+            return
+        if timed_out and self._is_rtu and session is self._session:
+            # Without transaction ids a reply that comes still later would look like the answer to the next request.
+            self._reset("a reply did not come in time, and on this framing a late one could not be told apart")
             return
         if self._writes or self._reads:
             self._pump()
@@ -304,7 +321,10 @@ class Line(asyncio.Protocol):
             failure = f"cannot connect to {place(controller.host, controller.port)}: {reason_of(failed)}"
         else:
             return
-        self._went_down(failure, is_first=self.reason == "not connected yet")
+        was_waking, self._is_waking = self._is_waking, False
+        self._went_down(failure, is_first=was_waking or self.reason == "not connected yet")
+        if was_waking:
+            self._fail_all()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         if self.state is LineState.CLOSED:
@@ -316,18 +336,37 @@ class Line(asyncio.Protocol):
         self.state = LineState.UP
         self.was_ever_up = True
         self.reason = ""
-        self._on_change(self, True, "")
+        if self._is_waking:
+            # Nobody was told that it rested, so nobody need be told that it does not.
+            self._is_waking = False
+            self._pump()
+        else:
+            self._on_change(self, True, "")
 
     def connection_lost(self, exc: Exception | None) -> None:
         if self._transport is None:
             return
         self._transport = None
+        if exc is None and self._was_idle():
+            self.state = LineState.RESTING
+            self._fail_all()
+            return
         self.connections_lost += 1
         self._fail_all()
         if self.state is LineState.CLOSED:
             return
         why = f"the connection was lost: {reason_of(exc)}" if exc else "the controller closed the connection"
         self._went_down(why, is_first=True)
+
+    def _was_idle(self) -> bool:
+        """Whether a close by the controller is only its idle time-out: nothing was asked, and not for a while.
+
+        A controller that closes right after an answer is not connected to again at once: many connects can lock it up.
+        """
+        nothing_asked = not (self._session.in_flight or self._writes or self._reads)
+        if self.state is not LineState.UP or not nothing_asked or not self._answered or self.last_reply_ns is None:
+            return False
+        return self._now_ns() - self.last_reply_ns >= self.controller.limits.reconnect_ns
 
     def _reset(self, reason: str) -> None:
         """Give the connection up. A reset, not a polite close: a device must not keep a dead session."""
@@ -355,7 +394,7 @@ class Line(asyncio.Protocol):
     def _went_down(self, reason: str, *, is_first: bool) -> None:
         """Wait before the next attempt: growing with each that brought no answer, and jittered so that many spread."""
         limits = self.controller.limits
-        wait_ns = min(limits.reconnect_ns_max, limits.reconnect_ns << min(self._attempts, 16) >> 1)
+        wait_ns = min(limits.reconnect_ns_max, limits.reconnect_ns << min(max(self._attempts - 1, 0), 16))
         self._schedule_connect(int(wait_ns * self._rng.uniform(0.5, 1.0)))
         self.reason = reason
         if is_first:
