@@ -93,7 +93,7 @@ def test_a_list_that_is_not_there_is_refused(tmp_path: Path, capsys: pytest.Capt
 def test_a_place_that_cannot_be_written_is_a_sentence(tmp_path: Path) -> None:
     from wherry.errors import PlanError
 
-    with pytest.raises(PlanError, match=r"water\.toml cannot be written: No such file or directory"):
+    with pytest.raises(PlanError, match=r"the folder .*no does not exist: nothing was written; make it first"):
         dispatch(["new", str(tmp_path / "no" / "water.toml")])
 
 

@@ -103,8 +103,7 @@ def test_it_says_what_it_serves_and_what_was_asked(plan_file: Path, port: int) -
         "Served elsewhere than the plan says. To reach them, write in a copy of the plan:",
         f'  [controller.skid]  connect = "tcp://127.0.0.1:{port}"',
         f'  [controller.hall]  connect = "tcp://127.0.0.1:{port + 1}"',
-        "Any other Modbus TCP client can talk to them at these addresses; "
-        "what it writes stays, except where values move.",
+        "Any other Modbus TCP client can talk to them; what it writes stays, except where values move.",
         "Ctrl-C ends it.",
         "",
         "controller  requests  writes  refused  connections  turned away",

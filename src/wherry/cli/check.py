@@ -62,7 +62,7 @@ def check_command(
         check_view.print_defaults(defaults(judged))
     if requests:
         check_view.print_requests(request_rows(judged), loads(judged.sweeps, judged.controllers))
-    output.data(check_view.summary(str(plan), loaded.plan, findings))
+    output.sentence(check_view.summary(str(plan), loaded.plan, findings))
     return code
 
 

@@ -48,7 +48,8 @@ def print_finding(finding: Finding, line_of: LineOf) -> None:
     if output.in_terminal():
         from rich.text import Text
 
-        output.console().print(Text.assemble((head, STYLES[finding.level]), f": {finding.message}"), soft_wrap=True)
+        shown = output.lines_of(f"{head}: {finding.message}", hanging=2)
+        output.console().print(Text.assemble((head, STYLES[finding.level]), shown[len(head) :]), soft_wrap=True)
     else:
         output.data(f"{head}: {finding.message}")
     for line in body(finding, line_of):
@@ -66,14 +67,14 @@ def body(finding: Finding, line_of: LineOf) -> list[str]:
         lines.append(f"{margin} --> {place(span)}")
         text = line_of(span)
         if text:
-            shown, caret = pointed(text, span, output.WIDTH_COLUMNS - len(margin) - 3)
+            shown, caret = pointed(text, span, output.width() - len(margin) - 3)
             lines += [f"{margin} |", f"{span.line} | {shown}".rstrip(), f"{margin} | {caret}"]
     for word, said in (("expected", finding.expected), ("found", finding.found), ("fix", finding.fix)):
         if said:
-            lines.append(f"{margin} = {word + ':':<9} {said}")
+            lines.append(output.lines_of(f"{margin} = {word + ':':<9} {said}", hanging=len(margin) + 13))
     for related in finding.related:
         where = f": {place(related.span)}" if related.span is not None else ""
-        lines.append(f"{margin} = see:      {related.message}{where}")
+        lines.append(output.lines_of(f"{margin} = see:      {related.message}{where}", hanging=len(margin) + 13))
     return lines
 
 
@@ -140,15 +141,16 @@ def print_requests(rows: Sequence[RequestRow], loads: Iterable[Load]) -> None:
         ),
         [
             (
-                short(row.controller, 14), f"{'write' if row.is_write else 'read'} {row.span}", references(row.span),
-                str(row.span.count), carried(row), duration_text(row.period_ns),
+                output.short(row.controller, 14), f"{'write' if row.is_write else 'read'} {row.span}",
+                references(row.span), str(row.span.count), carried(row), duration_text(row.period_ns),
             )
             for row in rows
         ],
+        shrink=(4, 0),
     )  # fmt: skip
     output.data()
     for load in loads:
-        output.data(load_sentence(load))
+        output.sentence(load_sentence(load))
     output.data()
 
 
@@ -164,12 +166,7 @@ def load_sentence(load: Load) -> str:
 def carried(row: RequestRow) -> str:
     """The first value of a request, and how many more."""
     more = f" + {len(row.carries) - 1}" if len(row.carries) > 1 else ""
-    return short(row.carries[0][1], CARRIED_COLUMNS - len(more)) + more
-
-
-def short(text: str, width: int) -> str:
-    """The text, cut to a width."""
-    return text if len(text) <= width else text[: width - 3] + "..."
+    return output.short(row.carries[0][1], CARRIED_COLUMNS - len(more)) + more
 
 
 def print_defaults(found: Iterable[Default]) -> None:

@@ -106,7 +106,7 @@ async def show(json: bool) -> int:
     say()
     run_view.print_summary(figures)
     for sentence in conclusion(watched, source, receiver.controller.name, seen, ended_good):
-        say(sentence)
+        say(output.lines_of(sentence, hanging=2))
     return Exit.OK if ended_good else Exit.NO
 
 

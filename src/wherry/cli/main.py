@@ -30,8 +30,8 @@ usage: wherry COMMAND [options]
 {commands}
 
 wherry COMMAND --help tells about one command; wherry --version prints the version.
-Exit codes: 0 all well; 1 the answer is no; 2 the call or the plan is wrong; 3 a controller could not be
-reached; 130 interrupted.
+Exit codes: 0 all well; 1 the answer is no; 2 the call or the plan is wrong; 3 a controller could not
+be reached; 130 interrupted.
 
 Not a safety function and must not carry one. Writing into a live controller can move machinery."""
 
@@ -47,6 +47,8 @@ def run_command(name: str, arguments: Sequence[str]) -> int:
     """Parse the arguments of one command by its function's types, and run it."""
     from cyclopts import App, CycloptsError
 
+    from wherry.cli.wrong_call import what_is_wrong
+
     module = importlib.import_module(COMMANDS[name][0])
     app = App(
         name=f"wherry {name}",
@@ -55,13 +57,13 @@ def run_command(name: str, arguments: Sequence[str]) -> int:
         result_action="return_value",
         console=output.console(),
         error_console=output.console(to_stderr=True),
+        suppress_keyboard_interrupt=False,  # ours says that it was interrupted
     )
     app.default(getattr(module, f"{name}_command"))
     try:
         result = app(arguments, exit_on_error=False, print_error=False)
     except CycloptsError as wrong:
-        message = " ".join(str(wrong).split())
-        output.error(message[:1].lower() + message[1:], f"see: wherry {name} --help")
+        output.error(what_is_wrong(wrong), f"see: wherry {name} --help")
         return Exit.WRONG_CALL
     return int(result or 0)
 
@@ -90,10 +92,11 @@ def main() -> None:
     if not __debug__:
         output.error("refusing to start with assertions stripped (python -O): they are part of the guard")
         sys.exit(Exit.WRONG_CALL)
+    output.open_closed_streams()
     try:
         code = dispatch(sys.argv[1:])
     except KeyboardInterrupt:
-        output.talk("interrupted")
+        output.talk("\ninterrupted")
         code = Exit.INTERRUPTED
     except LinkError as failed:
         output.error(str(failed))
@@ -103,10 +106,10 @@ def main() -> None:
         code = Exit.WRONG_CALL
     except BrokenPipeError:
         # The reader of our output has gone (for example `| head`): not an error of ours, and nothing can be printed.
-        sys.stderr.close()
         code = Exit.OK
     except Exception as fault:  # noqa: BLE001 - the border: a fault of ours must not reach a user as a traceback
         code = report_fault(fault)
+    output.settle()
     sys.exit(code)
 
 

@@ -58,7 +58,7 @@ def new_command(
     _write(file, text, force=force)
     count = sum(len(transfer.values) for transfer in loaded.plan.transfers)
     output.data(f"wrote {file}: {answers.source} to {answers.destination}, {output.plural(count, 'value')}")
-    output.data(f"change what is an example in it, then: wherry check {file}")
+    output.data(f"change what is an example in it, then: wherry check {output.quoted(file)}")
     return Exit.OK
 
 
@@ -141,6 +141,10 @@ def _refuse(file: Path, plan: Path, findings: tuple[Finding, ...]) -> None:
 
 def _write(file: Path, text: str, *, force: bool) -> None:
     """Write the plan; a file that has come to be in the meantime is not written over without ``force``."""
+    if file.is_dir():
+        raise PlanError(f"{file} is a folder; give the name of a file in it, for example {file / 'water.toml'}")
+    if not file.parent.is_dir():
+        raise PlanError(f"the folder {file.parent} does not exist: nothing was written; make it first")
     try:
         if not force:
             with file.open("xb") as opened:

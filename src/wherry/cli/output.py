@@ -6,16 +6,21 @@ width is 100 columns, so that saved output reads the same everywhere.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from collections.abc import Iterable, Sequence
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any, Literal
 
+from wherry.errors import LocalError
+
 if TYPE_CHECKING:
     from rich.console import Console
 
 WIDTH_COLUMNS = 100
+CELL_COLUMNS_MIN = 8
+"""What is left of a cell, at least, when a table is made to fit."""
 
 Justify = Literal["left", "right", "center"]
 
@@ -33,31 +38,97 @@ class Exit(IntEnum):
     INTERRUPTED = 130
 
 
+def open_closed_streams() -> None:
+    """Give stdout and stderr somewhere to go where the caller has closed them (``>&-``)."""
+    if sys.stdout is None:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - until the process ends
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - until the process ends
+
+
+def settle() -> None:
+    """Before the end: let go of what the streams cannot take any more (full disk, no reader)."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            # Python flushes once more at the end and would print that this failed.
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
 def data(text: str = "") -> None:
     """One line (or several) of the command's answer, on stdout."""
-    sys.stdout.write(text + "\n")
-    sys.stdout.flush()
+    try:
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise  # whoever read it has gone: the entry point ends quietly
+    except OSError as failed:
+        raise LocalError(f"the answer cannot be written to stdout ({failed.strerror or failed})") from None
 
 
 def talk(text: str = "") -> None:
-    """A remark about what is going on, on stderr."""
-    sys.stderr.write(text + "\n")
-    sys.stderr.flush()
+    """A remark about what is going on, on stderr. Never raises: an exchange must not end because nobody can be told."""
+    with contextlib.suppress(OSError):
+        sys.stderr.write(text + "\n")
+        sys.stderr.flush()
 
 
 def error(message: str, fix: str = "") -> None:
     """A sentence that says what went wrong and, if known, what to do next. On stderr."""
-    talk(f"wherry: {message}")
+    talk(lines_of(f"wherry: {message}", hanging=8, to_stderr=True))
     if fix:
-        talk(f"        {fix}")
+        talk(lines_of(f"        {fix}", hanging=8, to_stderr=True))
+
+
+def sentence(text: str) -> None:
+    """A sentence of the answer, on stdout; broken between words where a terminal would break it anywhere."""
+    data(lines_of(text, hanging=2))
+
+
+def lines_of(text: str, *, hanging: int = 0, to_stderr: bool = False) -> str:
+    """The text in lines that fit the terminal, the later ones indented. Outside a terminal it stays one line."""
+    stream = sys.stderr if to_stderr else sys.stdout
+    return paragraph(text, hanging=hanging, to_stderr=to_stderr) if stream.isatty() else text
+
+
+def paragraph(text: str, *, hanging: int = 0, to_stderr: bool = False) -> str:
+    """The text in lines of at most the terminal's width, and of at most 100 columns."""
+    import textwrap
+
+    return textwrap.fill(
+        text,
+        width(to_stderr=to_stderr),
+        subsequent_indent=" " * hanging,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def width(*, to_stderr: bool = False) -> int:
+    """How many columns a text may have: those of the terminal, at most 100; 100 where there is no terminal."""
+    stream = sys.stderr if to_stderr else sys.stdout
+    if stream.isatty():
+        with contextlib.suppress(OSError, ValueError):
+            return min(os.get_terminal_size(stream.fileno()).columns or WIDTH_COLUMNS, WIDTH_COLUMNS)
+    return WIDTH_COLUMNS
+
+
+def quoted(path: object) -> str:
+    """A path as it can be pasted into a shell: in quotes if it holds anything but letters, digits and ``@%+=:,./-``."""
+    import re
+    import shlex
+
+    text = str(path)
+    return text if re.fullmatch(r"[\w@%+=:,./-]+", text) else shlex.quote(text)
 
 
 def json_document(document: Any) -> None:
     """The one JSON document of a ``--json`` call, on stdout."""
     import json
 
-    sys.stdout.write(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
-    sys.stdout.flush()
+    data(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def in_terminal() -> bool:
@@ -74,9 +145,38 @@ def console(*, to_stderr: bool = False) -> Console:
     return Console(file=stream, width=width, highlight=False, soft_wrap=False, emoji=False, markup=False)
 
 
-def table(columns: Sequence[tuple[str, Justify]], rows: Iterable[Sequence[str]], *, title: str = "") -> None:
-    """A plain aligned table on stdout. ``columns`` are headings with their alignment."""
-    console().print(make_table(columns, rows, title=title))
+def table(
+    columns: Sequence[tuple[str, Justify]],
+    rows: Iterable[Sequence[str]],
+    *,
+    title: str = "",
+    shrink: Sequence[int] = (),
+) -> None:
+    """A plain aligned table on stdout. ``columns`` are headings with their alignment; ``shrink`` says which of them
+    are cut, in this order, where the table would be too wide."""
+    made = console()
+    with made.capture() as captured:
+        made.print(make_table(columns, fitted(columns, list(rows), shrink, made.width), title=title))
+    data("\n".join(line.rstrip() for line in captured.get().splitlines()))
+
+
+def fitted(
+    columns: Sequence[tuple[str, Justify]], rows: Sequence[Sequence[str]], shrink: Sequence[int], columns_max: int
+) -> Sequence[Sequence[str]]:
+    """The rows with the cells of some columns cut, so that each row is one line of at most ``columns_max``."""
+    widths = [max(len(heading), *(len(row[index]) for row in rows), 0) for index, (heading, _) in enumerate(columns)]
+    over = sum(widths) + 2 * (len(columns) - 1) - columns_max
+    for index in shrink:
+        least = max(CELL_COLUMNS_MIN, len(columns[index][0]))
+        cut = min(max(0, over), max(0, widths[index] - least))
+        widths[index] -= cut
+        over -= cut
+    return [[short(cell, widths[index]) if index in shrink else cell for index, cell in enumerate(row)] for row in rows]
+
+
+def short(text: str, width_max: int) -> str:
+    """The text, cut to a width."""
+    return text if len(text) <= width_max else text[: width_max - 3] + "..."
 
 
 def make_table(columns: Sequence[tuple[str, Justify]], rows: Iterable[Sequence[str]], *, title: str = "") -> Any:

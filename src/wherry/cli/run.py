@@ -30,7 +30,7 @@ from wherry.transports.network import Network
 from wherry.transports.tcp import TcpNetwork
 
 CAUTION = (
-    "Not a safety function. Writing into a live controller can move machinery: agree with the process\n"
+    "Not a safety function. Writing into a live controller can move machinery: agree with the process "
     "owner, isolate, and follow the site's permit and lock-out rules first. Local codes come before this."
 )
 
@@ -63,6 +63,8 @@ def run_command(
         Print one JSON document at the end, and nothing else on stdout.
     """
     duration_ns = None if for_ is None else parse_duration(for_)
+    if duration_ns == 0:
+        raise LocalError("there is nothing to do in no time: give --for a duration above zero, for example 10s")
     ready = load_for_run(plan)
     if ready is None:
         return Exit.WRONG_CALL
@@ -85,7 +87,10 @@ def load_for_run(path: Path) -> Plan | None:
     for finding in errors[:5]:
         place = f"{finding.span.file}:{finding.span.line}:{finding.span.column}: " if finding.span else ""
         output.error(f"{place}{finding.message} [{finding.name}]")
-    output.error(f"{path} has {output.plural(len(errors), 'error')}: nothing was started", f"see: wherry check {path}")
+    output.error(
+        f"{path} has {output.plural(len(errors), 'error')}: nothing was started",
+        f"see: wherry check {output.quoted(path)}",
+    )
     return None
 
 
@@ -96,7 +101,7 @@ def choose_armed(plan: Plan, wanted: Sequence[str], *, may_ask: bool, is_answer:
     """
     destinations = {each.destination for each in plan.transfers}
     if wanted and not is_answer:
-        output.talk(CAUTION)
+        output.talk(output.paragraph(CAUTION, to_stderr=True))
     if "all" in wanted:
         return frozenset(destinations)
     for name in wanted:
@@ -105,14 +110,30 @@ def choose_armed(plan: Plan, wanted: Sequence[str], *, may_ask: bool, is_answer:
             raise LocalError(f"cannot arm `{name}`: the plan writes to {known}")
     if wanted or not may_ask or not sys.stdin.isatty() or not output.in_terminal():
         return frozenset(wanted)
-    output.talk(CAUTION)
+    return ask_armed(plan, destinations)
+
+
+def ask_armed(plan: Plan, destinations: set[str]) -> frozenset[str]:
+    """The answer of a person at the terminal; asked again until it names what the plan has."""
+    output.talk(output.paragraph(CAUTION, to_stderr=True))
     output.talk("\nThis plan would write to:")
     for name in sorted(destinations):
         spans = ", ".join(map(str, write_spans(plan, name)))
-        output.talk(f"  {name} ({plan.controller(name).host}): {spans}")
+        said = f"  {name} ({plan.controller(name).host}): {spans}"
+        output.talk(output.lines_of(said, hanging=4, to_stderr=True))
     output.talk("\nType the names of the controllers to arm, or `all`, or press Enter to read only.")
-    answer = input("arm: ").replace(",", " ").split()
-    return choose_armed(plan, answer, may_ask=False, is_answer=True)
+    while True:
+        try:
+            answer = input("arm: ").replace(",", " ").split()
+        except EOFError:
+            raise LocalError(
+                "the question what to arm was not answered: nothing was started; "
+                "give the names with --arm, or --read-only"
+            ) from None
+        try:
+            return choose_armed(plan, answer, may_ask=False, is_answer=True)
+        except LocalError as wrong:
+            output.talk(f"  {wrong}")
 
 
 def open_journal(path: Path | None) -> Journal | None:

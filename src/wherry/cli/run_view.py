@@ -16,7 +16,7 @@ from wherry.engine.carry import Carry
 from wherry.engine.events import Event
 from wherry.engine.line import Line
 from wherry.engine.runner import Engine
-from wherry.plan.model import Value
+from wherry.plan.model import Point, Value
 
 REFRESH_S = 0.5
 MARKS = {"Good": "", "Uncertain": "?", "Bad": "!"}
@@ -42,27 +42,30 @@ async def show_live(engine: Engine) -> None:
     with Live(console=console, auto_refresh=False, transient=False, screen=False) as live:
         with contextlib.suppress(asyncio.CancelledError):
             while True:
-                live.update(picture(engine, console.height), refresh=True)
+                live.update(picture(engine, console.height, console.width), refresh=True)
                 await asyncio.sleep(REFRESH_S)
-        live.update(picture(engine, console.height), refresh=True)
+        live.update(picture(engine, console.height, console.width), refresh=True)
 
 
-def picture(engine: Engine, height_rows: int) -> RenderableType:
-    """The state of a run, cut to the height of the terminal."""
+def picture(engine: Engine, height_rows: int, width_columns: int) -> RenderableType:
+    """The state of a run, cut to the height and the width of the terminal."""
     now_ns = engine.now_ns()
     armed = ", ".join(sorted(engine.armed))
     mode = f"writing to {armed}" if armed else "READING ONLY: shows what would be written"
     head = Text(f"{engine.plan.title or engine.plan.file}   {mode}   {(now_ns - engine.started_ns) / 1e9:.0f} s")
     head.stylize("bold")
-    lines = output.make_table(LINE_COLUMNS, [line_row(name, line) for name, line in engine.lines.items()])
-    transfers = output.make_table(CARRY_COLUMNS, [carry_row(carry, now_ns) for carry in engine.carries])
-    room = max(3, height_rows - len(engine.lines) - len(engine.carries) - 8)
+    line_rows = [line_row(name, line) for name, line in engine.lines.items()]
+    lines = output.make_table(LINE_COLUMNS, output.fitted(LINE_COLUMNS, line_rows, (0, 1), width_columns))
+    carry_rows = [carry_row(carry, now_ns) for carry in engine.carries]
+    transfers = output.make_table(CARRY_COLUMNS, output.fitted(CARRY_COLUMNS, carry_rows, (0, 1), width_columns))
+    down = [Text(f"{name}: {line.reason}") for name, line in engine.lines.items() if line.reason]
+    down_rows = sum(-(-each.cell_len // width_columns) + 1 for each in down)
+    room = max(3, height_rows - len(engine.lines) - len(engine.carries) - 9 - down_rows)
     rows: list[Sequence[str]] = []
     total = sum(len(carry.transfer.values) for carry in engine.carries)
     for carry in engine.carries:
         rows += value_rows(carry)[: max(0, room - len(rows))]
-    values = output.make_table(VALUE_COLUMNS, rows)
-    down = [Text(f"{name}: {line.reason}") for name, line in engine.lines.items() if line.reason]
+    values = output.make_table(VALUE_COLUMNS, output.fitted(VALUE_COLUMNS, rows, VALUE_SHRINK, width_columns))
     parts: list[RenderableType] = [head, Text(""), lines, *down, Text(""), transfers, Text(""), values]
     if len(rows) < total:
         parts.append(Text(f"... and {total - len(rows)} more values"))
@@ -81,6 +84,8 @@ VALUE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
     ("value", "left"), ("reading", "right"), ("unit", "left"), ("quality", "left"), ("taken from", "left"),
     ("put to", "left"),
 )  # fmt: skip
+VALUE_SHRINK = (5, 4, 0, 3)
+"""Which columns are cut in a narrow terminal, in this order: each value keeps one line."""
 
 
 def line_row(name: str, line: Line) -> Sequence[str]:
@@ -126,11 +131,16 @@ def value_rows(carry: Carry) -> list[Sequence[str]]:
                 reading_text(value, result.value),
                 value.unit,
                 quality_text(quality) + ("" if quality == "Good" else f" {result.reason.words}"),
-                f"{carry.transfer.source} {value.take}",
-                f"{carry.transfer.destination} {value.put}",
+                f"{carry.transfer.source} {place_text(value.take)}",
+                f"{carry.transfer.destination} {place_text(value.put)}",
             )
         )
     return rows
+
+
+def place_text(point: Point) -> str:
+    """A place without its type, which the plan tells."""
+    return str(point.span) if point.bit is None else f"{point.span}.{point.bit}"
 
 
 def reading_text(value: Value, reading: object) -> str:
@@ -187,24 +197,31 @@ def print_summary(figures: Mapping[str, Any]) -> None:
         ],
     )  # fmt: skip
     output.data()
-    output.table(
-        (
-            ("controller", "left"), ("address", "left"), ("requests", "right"), ("exceptions", "right"),
-            ("time-outs", "right"), ("late", "right"), ("reconnects", "right"), ("reply p50", "right"),
-            ("p99", "right"),
-        ),
-        [
-            (
-                name, each["address"], f"{each['requests']:,}", f"{each['exceptions']:,}", f"{each['timeouts']:,}",
-                f"{each['late_replies']:,}", f"{each['reconnects']:,}", ms_text(each["response_ms"]["p50"]),
-                ms_text(each["response_ms"]["p99"]),
-            )
-            for name, each in figures["controllers"].items()
-        ],
-    )  # fmt: skip
+    print_lines(figures["controllers"])
     output.data()
     for sentence in sentences(figures):
-        output.data(sentence)
+        output.sentence(sentence)
+
+
+def print_lines(controllers: Mapping[str, Mapping[str, Any]]) -> None:
+    """The figures of each controller as a table; a narrow terminal goes without the addresses, which the plan tells."""
+    columns: list[tuple[str, output.Justify]] = [
+        ("controller", "left"), ("address", "left"), ("requests", "right"), ("exceptions", "right"),
+        ("time-outs", "right"), ("late", "right"), ("reconnects", "right"), ("reply p50", "right"), ("p99", "right"),
+    ]  # fmt: skip
+    rows = [
+        [
+            name, each["address"], f"{each['requests']:,}", f"{each['exceptions']:,}", f"{each['timeouts']:,}",
+            f"{each['late_replies']:,}", f"{each['reconnects']:,}", ms_text(each["response_ms"]["p50"]),
+            ms_text(each["response_ms"]["p99"]),
+        ]
+        for name, each in controllers.items()
+    ]  # fmt: skip
+    if output.console().width < output.WIDTH_COLUMNS:
+        columns[-2] = ("p50", "right")
+        for cells in (columns, *rows):
+            del cells[1]
+    output.table(columns, rows, shrink=(0,))
 
 
 def sentences(figures: Mapping[str, Any]) -> list[str]:

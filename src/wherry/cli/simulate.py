@@ -158,7 +158,7 @@ def show(plan: Plan, file: str, simulated: Simulated) -> None:
     output.table(SERVED, [served(each) for each in controllers])
     output.data()
     for sentence in advice(plan, file, controllers):
-        output.data(sentence)
+        output.sentence(sentence)
     output.data("Ctrl-C ends it.")
 
 
@@ -185,13 +185,12 @@ def advice(plan: Plan, file: str, controllers: Sequence[SimulatedController]) ->
             scheme = "tcp" if each.controller.framing is Framing.MBAP else "rtu+tcp"
             said.append(f'  [controller.{each.controller.name}]  connect = "{scheme}://{place(each.host, each.port)}"')
     elif len(controllers) == len(plan.controllers):
-        said.append(f"In another terminal: wherry run {file} --read-only --for 10s")
+        said.append(f"In another terminal: wherry run {output.quoted(file)} --read-only --for 10s")
     else:
-        said.append(f"wherry run {file} reaches these where the plan says; the others must be there themselves.")
-    said.append(
-        "Any other Modbus TCP client can talk to them at these addresses; "
-        "what it writes stays, except where values move."
-    )
+        said.append(
+            f"wherry run {output.quoted(file)} reaches these where the plan says; the others must be there themselves."
+        )
+    said.append("Any other Modbus TCP client can talk to them; what it writes stays, except where values move.")
     return said
 
 
