@@ -77,8 +77,9 @@ def place(host: str, port: int) -> str:
 def refused(host: str, port: int) -> LinkError:
     """The failure when a device actively refuses."""
     return LinkError(
-        f"{place(host, port)} refused the connection: a device is there, but nothing accepts them on port {port}; "
-        "check the port, that Modbus TCP is switched on, and that no other client holds the last free connection"
+        f"{place(host, port)} refused the connection: a device is there, but nothing accepts connections on port "
+        f"{port}; check the port, that Modbus TCP is switched on, and that no other client holds the last free "
+        "connection"
     )
 
 
