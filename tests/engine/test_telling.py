@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from wherry.plan.model import Limits, OnLoss, Point, Table, Value
+from wherry.plan.model import Limits, OnLoss, Point, Span, Table, Transfer, Value
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.values.types import UINT16
 
@@ -283,5 +283,33 @@ def test_after_the_stop_was_told_nothing_more_is_put(kit: Any, stop_s: float) ->
         assert plant.source.open == []
         assert plant.receiver.open == []
         assert plant.counts_are_exact()
+
+    run_virtual(scenario)
+
+
+def test_the_age_is_that_at_the_instant_the_status_leaves(kit: Any) -> None:
+    """Three transfers queue for one slow receiver; each status waits behind the others' writes."""
+
+    def transfer(index: int) -> Transfer:
+        values = (word(f"w{index}", index, 100 + index),)
+        return Transfer(f"t{index}", "skid", "hall", S, 3 * S, values, status=Span(Table.HOLDING, 200 + 10 * index, 4))
+
+    async def scenario() -> None:
+        receiver = kit.device(delay_ns=70 * MS)
+        plant = await kit.plant(transfers=[transfer(index) for index in range(3)], receiver=receiver)
+        await asyncio.sleep(3.9)
+        samples = [each.at_ns for each in plant.source.reads]
+        waited = 0
+        for each in receiver.writes:
+            start, count = struct.unpack(">HH", each.pdu[1:5])
+            if start < 200:
+                continue
+            age_ms = struct.unpack(">4H", each.pdu[6:14])[2]
+            sampled_ns = max(at for at in samples if at < each.at_ns)
+            assert count == 4
+            assert age_ms == (each.at_ns - sampled_ns) // MS
+            waited = max(waited, age_ms)
+        assert waited > 300
+        await plant.engine.stop()
 
     run_virtual(scenario)

@@ -17,22 +17,18 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from enum import Enum, auto
 from functools import partial
-from typing import Final
 
 from wherry.clock import LoopClock
 from wherry.engine.histogram import Histogram
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent, describe
 from wherry.engine.liveness import WAITING, Liveness
 from wherry.engine.reading import Cutter
-from wherry.engine.writes import WriteTemplate
+from wherry.engine.writes import StatusWords, WriteTemplate
 from wherry.packing.layout import TransferLayout
 from wherry.plan.model import Transfer
 from wherry.protocol.session import Outcome, Reply
 from wherry.values.conversion import Converted
 from wherry.values.quality import Quality, Reason
-
-AGE_MS_MAX: Final = 0xFFFF
-"""The age register stands at this when the age is that or more, or when nothing has been delivered yet."""
 
 
 class CarryState(Enum):
@@ -213,7 +209,7 @@ class Carry:
             return
         self.state = CarryState.WRITING
         self._last_is_due = self._status_in_writes
-        jobs = [job for template, done in self._first_writes for job in template.jobs(puts, b"", done)]
+        jobs = [job for template, done in self._first_writes for job in template.jobs(puts, None, done)]
         if jobs:
             self._submit(jobs)
         else:
@@ -231,10 +227,10 @@ class Carry:
         self._last_is_due = False
         if self._failure:
             self._told = self._verdict(now_ns, self._failure)[0]
-            status = self._status_words(self._told, self.delivered_sample_ns, self._sequence, now_ns)
+            status = self._status_words(self._told, self.delivered_sample_ns, self._sequence)
         else:
             self._told = self._cutter.worst()[0]
-            status = self._status_words(self._told, self._sample_ns, self._sequence + 1, now_ns)
+            status = self._status_words(self._told, self._sample_ns, self._sequence + 1)
         self._submit(self._writes[-1].jobs(self._puts, status, self._dones[-1]))
 
     def _write_done(self, index: int, outcome: Outcome | NotSent) -> None:
@@ -357,9 +353,9 @@ class Carry:
         is_partial = now_ns < self._fresh_until_ns
         if is_partial and not self._unput and all(put is None for put in self._lacking):
             return
-        status = b""
+        status: StatusWords | None = None
         if self._status_in_writes:
-            status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence, now_ns)
+            status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence)
         jobs: list[Job] = []
         for index, template in enumerate(self._writes):
             puts = self._lacking if is_partial and index not in self._unput else self._substitutes
@@ -384,20 +380,23 @@ class Carry:
         self._status_again = False
         self._status_told = quality
         self._status_told_ns = now_ns
-        words = self._status_words(quality, self.delivered_sample_ns, self._sequence, now_ns)
+        words = self._status_words(quality, self.delivered_sample_ns, self._sequence)
         (job,) = self._status_alone.jobs((), words, self._status_done)
+        if quality is not Quality.BAD and self.delivered_sample_ns is not None:
+            # Not to be told of values that have aged while it waited.
+            job.expires_ns = self.delivered_sample_ns + self._max_age_ns
         self._status_is_pending = True
         self.destination.submit(job)
 
     def _status_done(self, outcome: Outcome | NotSent) -> None:
         self._status_is_pending = False
-        if self._status_again:
+        if self._status_again or outcome is NotSent.AGED:
             self._write_status(self._now_ns())
 
-    def _status_words(self, quality: Quality, sample_ns: int | None, sequence: int, now_ns: int) -> bytes:
+    def _status_words(self, quality: Quality, sample_ns: int | None, sequence: int) -> StatusWords:
         self._heartbeat = (self._heartbeat + 1) & 0xFFFF
-        age_ms = AGE_MS_MAX if sample_ns is None else min(AGE_MS_MAX, (now_ns - sample_ns) // 1_000_000)
-        return b"".join(word.to_bytes(2, "big") for word in (self._heartbeat, int(quality), age_ms, sequence & 0xFFFF))
+        words = (self._heartbeat, int(quality), 0, sequence & 0xFFFF)
+        return StatusWords(b"".join(word.to_bytes(2, "big") for word in words), sample_ns)
 
     # The end.
 

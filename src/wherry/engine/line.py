@@ -33,6 +33,8 @@ from wherry.protocol.session import (
 from wherry.transports.network import Network, place, reset
 
 NEVER_NS: Final = 1 << 62
+AGE_MS_MAX: Final = 0xFFFF
+"""The age register stands at this when the age is that or more, or when nothing has been delivered yet."""
 
 
 class NotSent(StrEnum):
@@ -67,16 +69,28 @@ def describe(outcome: Outcome | NotSent) -> str:
 class Job:
     """One request to send. ``done`` is called exactly once, with the session's outcome or with why it was not sent.
 
-    ``expires_ns`` is the instant after which it must not be sent any more. Once done it may be submitted again.
+    ``expires_ns`` is the instant after which it must not be sent any more. Once done it may be submitted again. A write
+    that tells an age has ``age_at``, where the age register lies in its data: it is filled in when the request leaves,
+    from ``sample_ns`` (None: nothing was ever sampled).
     """
 
-    __slots__ = ("done", "expires_ns", "is_write", "prepared")
+    __slots__ = ("age_at", "done", "expires_ns", "is_write", "prepared", "sample_ns")
 
     def __init__(self, prepared: Prepared, done: Callable[[Outcome | NotSent], None], *, is_write: bool) -> None:
         self.prepared = prepared
         self.done = done
         self.is_write = is_write
         self.expires_ns = NEVER_NS
+        self.age_at: int | None = None
+        self.sample_ns: int | None = None
+
+    def tell_age(self, now_ns: int) -> None:
+        """Fill the age register in, rounded up, so that waiting in the queue does not make values look younger."""
+        assert self.age_at is not None
+        age_ms = AGE_MS_MAX if self.sample_ns is None else min(AGE_MS_MAX, -((self.sample_ns - now_ns) // 1_000_000))
+        data = self.prepared.data
+        told = data[: self.age_at] + age_ms.to_bytes(2, "big") + data[self.age_at + 2 :]
+        self.prepared = self.prepared.with_data(told)
 
 
 def _meet(one: Job, other: Job) -> bool:
@@ -202,6 +216,8 @@ class Line(asyncio.Protocol):
             session = self._session
 
     def _send(self, job: Job, now_ns: int) -> None:
+        if job.age_at is not None:
+            job.tell_age(now_ns)
         frame = self._session.send(job.prepared, now_ns, now_ns + self._timeout_ns, job)
         # The last gate: from here on only the transport.
         if not self.guard.permits(frame):

@@ -7,6 +7,7 @@ all. When some are not, what remains is written in the fewest runs that leave th
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 from wherry.engine.line import Job, NotSent
 from wherry.packing.layout import STATUS, WriteRequest
@@ -27,13 +28,30 @@ _Part = tuple[int, int, int]
 """Position in the transfer's values (or STATUS), offset from the start of the request, items."""
 
 
+class StatusWords(NamedTuple):
+    """The content of the status registers; the age is filled in when the request leaves, from ``sample_ns``."""
+
+    data: bytes
+    sample_ns: int | None
+
+
 class WriteTemplate:
     """One write request of a transfer, to be filled in each cycle.
 
     ``puts`` below is one entry for each value of the transfer: its items as they travel, or None to leave it alone.
     """
 
-    __slots__ = ("_controller", "_parts", "_prepared", "_request", "_runs", "_single", "_transfer", "_whole")
+    __slots__ = (
+        "_controller",
+        "_parts",
+        "_prepared",
+        "_request",
+        "_runs",
+        "_single",
+        "_status_offset",
+        "_transfer",
+        "_whole",
+    )
 
     def __init__(self, controller: Controller, transfer: Transfer, request: WriteRequest) -> None:
         self._controller = controller
@@ -50,16 +68,21 @@ class WriteTemplate:
             is_plain = is_plain and at == offset
             offset = at + count
         self._whole: tuple[int, ...] | None = tuple(order) if is_plain and offset == request.span.count else None
+        self._status_offset = next((cut.offset for cut in request.cuts if cut.value == STATUS), None)
         self._prepared = None if request.is_mask else self._prepare(0, request.span.count)
 
-    def jobs(self, puts: Sequence[bytes | None], status: bytes, done: Done) -> list[Job]:
+    def jobs(self, puts: Sequence[bytes | None], status: StatusWords | None, done: Done) -> list[Job]:
         """The requests that put these values; ``status`` is the status registers' content where they are part of it."""
         if self._whole is not None:
-            chosen = [status if index == STATUS else puts[index] for index in self._whole]
+            words = status.data if status is not None else None
+            chosen = [words if index == STATUS else puts[index] for index in self._whole]
             if None not in chosen:
                 assert self._prepared is not None
                 data = b"".join(chosen)  # type: ignore[arg-type]
-                return [Job(self._prepared.with_data(data), done, is_write=True)]
+                job = Job(self._prepared.with_data(data), done, is_write=True)
+                if self._status_offset is not None and status is not None:
+                    _ask_for_age(job, self._status_offset, status)
+                return [job]
         if self._request.is_mask:
             return self._mask_job(puts, done)
         return self._run_jobs(puts, status, done)
@@ -80,17 +103,21 @@ class WriteTemplate:
         request = MaskWriteRegister(self._request.span.start, 0xFFFF ^ changed, ones)
         return [Job(prepare(self._controller.unit, request), done, is_write=True)]
 
-    def _run_jobs(self, puts: Sequence[bytes | None], status: bytes, done: Done) -> list[Job]:
+    def _run_jobs(self, puts: Sequence[bytes | None], status: StatusWords | None, done: Done) -> list[Job]:
         """One request for each unbroken run of values that are fit."""
         jobs: list[Job] = []
         run: list[tuple[_Part, bytes]] = []
         for part in (*self._parts, None):
             put = None
             if part is not None:
-                put = status if part[0] == STATUS else puts[part[0]]
+                words = status.data if status is not None else None
+                put = words if part[0] == STATUS else puts[part[0]]
             touches = part is not None and bool(run) and run[-1][0][1] + run[-1][0][2] == part[1]
             if run and (put is None or not touches):
                 jobs.append(self._run_job(run, done))
+                at = next((each[1] - run[0][0][1] for each, _ in run if each[0] == STATUS), None)
+                if at is not None and status is not None:
+                    _ask_for_age(jobs[-1], at, status)
                 run = []
             if part is not None and put is not None:
                 run.append((part, put))
@@ -126,3 +153,9 @@ class WriteTemplate:
         else:
             request = WriteMultipleCoils(address, count, bytes((count + 7) // 8))
         return prepare(self._controller.unit, request)
+
+
+def _ask_for_age(job: Job, status_offset: int, status: StatusWords) -> None:
+    """Let the line fill in the third status register: two registers behind the first, which is at ``status_offset``."""
+    job.age_at = 2 * (status_offset + 2)
+    job.sample_ns = status.sample_ns

@@ -72,6 +72,11 @@ class Prepared:
         return self.request_tail[TAIL_PDU_AT:]
 
     @property
+    def data(self) -> bytes:
+        """What ``with_data`` replaces; empty where there is nothing to replace."""
+        return self.request_tail[self.data_at :] if self.data_at else b""
+
+    @property
     def request(self) -> Request:
         """The request as fields."""
         return decode_request(self.pdu)
