@@ -65,7 +65,10 @@ Add the transfer, or remove the controller.
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    used = {name for each in judged.plan.transfers for name in (each.source, each.destination)}
+    # As written: a transfer that is left out because something else in it is wrong uses its controllers all the same.
+    written = judged.data.get("transfer", {})
+    tables = [each for each in written.values() if isinstance(each, dict)] if isinstance(written, dict) else []
+    used = {each.get(key) for each in tables for key in ("from", "to")}
     for controller in judged.plan.controllers:
         if controller.name not in used:
             yield RULE.finding(
