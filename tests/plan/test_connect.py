@@ -38,6 +38,7 @@ def test_framing_host_and_port(text: str, parts: tuple[Framing, str, int]) -> No
         ("10.20.0.11:502", "the kind of connection is missing", None, "write `tcp://10.20.0.11:502`"),
         ("tpc://skid", "there is no kind of connection `tpc`", "tpc", "write `tcp://skid`"),
         ("http://skid", "there is no kind of connection `http`", "http", "write `tcp://skid`"),
+        ("modbus://skid:1502", "there is no kind of connection `modbus`", "modbus", "write `tcp://skid:1502`"),
         ("tcp://skid/1", "nothing may follow the host and port", "/1", "take `/1` away"),
         ("tcp://me@skid", "a name or password has no place here", "@skid", "write `tcp://host:port` only"),
         ("tcp://", "the host is missing", None, "write the address or name of the controller after `://`"),

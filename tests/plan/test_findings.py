@@ -245,7 +245,12 @@ def test_duplicates_show_both_places(only_finding: Judge, with_values: WithValue
 
 NOT_TOML = [
     # text, place, part of the message, part of the fix
-    ("title = Hatchery\n", (1, 9, 10), "the value cannot be read", 'put text in quotes: `every = "200 ms"`'),
+    (
+        "title = Hatchery\n",
+        (1, 9, 10),
+        "the value cannot be read",
+        'put text in quotes, as in `every = "200 ms"`, and close every bracket before it',
+    ),
     ("a = 1 2\n", (1, 7, 8), "something follows where the line should end", "put text in quotes"),
     ("a = 1\n  é = 2\n", (2, 3, 4), "a line cannot begin like this", "write `key = value`"),
     ("a = 1\nb\n", (2, 2, 3), "a key has no `=` after it", "write `key = value`, or `[table]`"),

@@ -35,7 +35,7 @@ def parse_connect(text: str) -> tuple[Framing, str, int]:
         near = nearest(scheme, SCHEMES) or "tcp"
         raise _fault(
             f"there is no kind of connection `{printable(scheme)}`",
-            f"write `{near}://{printable(host)}`",
+            f"write `{near}://{printable(host)}{f':{printable(port_text)}' if port_text else ''}`",
             text,
             match.span(1),
         )
