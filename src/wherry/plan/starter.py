@@ -88,7 +88,8 @@ VALUES = """\
 # uint16, int32, uint32, int64, uint64, float32, float64, bcd16, bcd32) and a byte order (ABCD, CDAB, BADC, DCBA). A
 # manual's number counted from one, such as 40001, may stand alone instead of table and address.
 values = [
-  { name = "tank 1 oxygen", take = "holding 0 float32", put = "holding 100 int16", scale = [0, 20, 0, 2000] },
+  { name = "oxygen", take = "holding 0 float32", put = "holding 100 int16", scale = [0, 20, 0, 2000], \
+range = [0, 20] },
   { name = "pump 1 running", take = "holding 12.3", put = "coil 5" },
 ]
 """
