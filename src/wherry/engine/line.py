@@ -48,6 +48,9 @@ class NotSent(StrEnum):
 
 def reason_of(failure: Exception) -> str:
     """The system's words for a failure, without its number."""
+    if not isinstance(failure, OSError | ValueError):
+        # Not the network's doing: what failed is a callback of ours.
+        return f"a fault in wherry itself: {type(failure).__name__}: {failure}"
     return (failure.strerror if isinstance(failure, OSError) and failure.strerror else str(failure)).lower()
 
 
@@ -139,8 +142,8 @@ class Line(asyncio.Protocol):
         self.response = Histogram()
         self.counters = Counters()
         self.connects = 0
+        self.connections_made = 0
         self.connections_lost = 0
-        self.was_ever_up = False
         self.last_reply_ns: int | None = None
         self._network = network
         self._rng = rng
@@ -350,7 +353,7 @@ class Line(asyncio.Protocol):
         self._session = self._new_session()
         self._answered = False
         self.state = LineState.UP
-        self.was_ever_up = True
+        self.connections_made += 1
         self.reason = ""
         if self._is_waking:
             # Nobody was told that it rested, so nobody need be told that it does not.
@@ -371,7 +374,12 @@ class Line(asyncio.Protocol):
         self._fail_all()
         if self.state is LineState.CLOSED:
             return
-        why = f"the connection was lost: {reason_of(exc)}" if exc else "the controller closed the connection"
+        if exc is not None:
+            why = f"the connection was lost: {reason_of(exc)}"
+        elif self._answered:
+            why = "the controller closed the connection"
+        else:
+            why = "the controller closed the connection unasked; check that no other client holds its last free one"
         self._went_down(why, is_first=True)
 
     def _was_idle(self) -> bool:

@@ -64,9 +64,9 @@ def controller_summary(line: Line) -> dict[str, Any]:
         "foreign_replies": counters.foreign_replies,
         "faulty_replies": counters.faulty,
         "refused_writes": line.guard.refused,
-        "was_connected": line.was_ever_up,
-        "connects": line.connects,
-        "reconnects": max(0, line.connects - 1),
+        "was_connected": line.connections_made > 0,
+        "connect_attempts": line.connects,
+        "reconnects": max(0, line.connections_made - 1),
         "connections_lost": line.connections_lost,
         "response_ms": line.response.summary_ms(),
     }
