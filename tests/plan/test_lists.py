@@ -18,7 +18,7 @@ from wherry.findings import Finding
 from wherry.plan import Loaded, load, loads
 from wherry.plan.csv_list import CsvList
 from wherry.plan.lists import ListError
-from wherry.plan.model import Scale
+from wherry.plan.model import Direction, Scale
 
 HEADINGS = "name,take,put"
 ROW = "tank 1 oxygen,holding 0 float32 CDAB,holding 100 int16"
@@ -88,6 +88,16 @@ def test_columns_are_the_keys_of_a_value(mark: str, end: str, read_list: ReadLis
     assert (third.scale, third.range, third.not_available) == (Scale(0, 1, 0, 1), (0, 20), (0x8000, -1))
     assert third.substitute == "12", "text stays text where text is put"
     assert [value.path for value in loaded.plan.transfers[0].values][2] == ("transfer", "water", "values", 2)
+
+
+def test_steps_and_counters_in_columns(read_list: ReadList) -> None:
+    loaded = read_list(
+        "name,take,put,jump,counter,modulus\ndoses,holding 4,holding 104,2.5,up,65536\na,holding 5,holding 105,,,\n"
+    )
+    assert loaded.findings == ()
+    doses, other = loaded.plan.transfers[0].values
+    assert (doses.jump, doses.counter, doses.modulus) == (2.5, Direction.UP, 65536)
+    assert not other.is_watched
 
 
 @pytest.mark.parametrize(

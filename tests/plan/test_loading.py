@@ -108,6 +108,7 @@ def test_every_default_is_written_out(plan: Callable[..., Plan]) -> None:
     (value,) = transfer.values
     assert (value.scale, value.put.type, value.rounding) == (Scale(0, 20, 0, 2000), INT16, Rounding.EVEN)
     assert (value.clamp, value.substitute, value.group, value.unit, value.put_unit) == (False, None, "", "", "")
+    assert (value.jump, value.counter, value.modulus, value.is_watched) == (None, None, None, False)
     assert resolved.controller("hall") is hall
 
 

@@ -97,6 +97,8 @@ def _of_value(value: Value) -> Iterator[tuple[str, str]]:
         yield "range", "none: every number of the source's type counts"
     if not value.not_available:
         yield "not_available", "none: every register content is a number"
+    if value.jump is None:
+        yield "jump", "none: a step of any size counts"
     if not value.clamp:
         yield "clamp", "no: a number that does not fit is Bad and is not put"
     if value.put.type.kind is not Kind.FLOAT and (

@@ -17,18 +17,21 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from enum import Enum, auto
 from functools import partial
+from typing import Final
 
 from wherry.clock import LoopClock
 from wherry.engine.histogram import Histogram
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent, describe
-from wherry.engine.liveness import WAITING, Liveness
+from wherry.engine.liveness import NOT_READ, WAITING, Liveness, reason_of_standstill
 from wherry.engine.reading import Cutter
 from wherry.engine.writes import StatusWords, WriteTemplate
 from wherry.packing.layout import TransferLayout
 from wherry.plan.model import Transfer
 from wherry.protocol.session import Outcome, Reply
 from wherry.values.conversion import Converted
-from wherry.values.quality import Quality, Reason
+from wherry.values.quality import Quality
+
+UNFIT: Final = "no value is fit to be put"
 
 
 class CarryState(Enum):
@@ -156,7 +159,7 @@ class Carry:
         """One of the sweep's requests that this transfer needs is over."""
         assert self.state is CarryState.READING
         if type(outcome) is Reply:
-            self._cutter.take(position, outcome.payload)
+            self._cutter.take(position, outcome.payload, outcome.sent_ns)
             if outcome.sent_ns < self._sample_ns:
                 self._sample_ns = outcome.sent_ns
         else:
@@ -169,10 +172,10 @@ class Carry:
     def _all_read(self, now_ns: int) -> None:
         if self._liveness is not None:
             alive = self._cutter.alive_data
-            why_not = self._liveness.judge(alive, self._sample_ns) if alive else "the source's own counter was not read"
+            why_not = self._liveness.judge(alive, self._sample_ns) if alive else NOT_READ
             if why_not:
                 self._failure = self._failure or why_not
-                self._cutter.condemn(Reason.BAD_NO_COMMUNICATION)
+                self._cutter.condemn(reason_of_standstill(why_not))
         self.results_at_ns = now_ns
         if not self.is_armed:
             self.state = CarryState.IDLE
@@ -204,7 +207,7 @@ class Carry:
         self._has_replaced = may_replace
         self._unput.clear()
         if not self._cutter.all_good and all(put is None for put in puts):
-            self._failure = self._failure or "no value is fit to be put"
+            self._failure = self._failure or UNFIT
             self._finish(now_ns)
             return
         self.state = CarryState.WRITING
@@ -319,6 +322,9 @@ class Carry:
 
     def _verdict(self, now_ns: int, failure: str) -> tuple[Quality, str]:
         """The quality, and why, after a cycle that ended so."""
+        if failure == UNFIT:
+            # All was read: that not one of the values could be put is told as if some could.
+            return self._last_worst
         if self._is_lost(now_ns):
             return Quality.BAD, failure or "older than max_age"
         if self.delivered_sample_ns is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from wherry.engine.line import NotSent
+from wherry.engine.plausibility import Plausibility, plausibility_of
 from wherry.packing.layout import ALIVE, ReadRequest, TransferLayout
 from wherry.plan.model import Transfer
 from wherry.protocol.session import Lost, Outcome, TimedOut
@@ -31,12 +32,14 @@ def cut_bits(start: int, count: int) -> Cut:
 class _Cuts:
     """What one transfer takes out of one reply."""
 
-    __slots__ = ("alive", "judged", "plain")
+    __slots__ = ("alive", "judged", "plain", "watched")
 
     def __init__(self) -> None:
         self.plain: list[tuple[int, slice]] = []
         """Values that are put as they are read: position in the transfer, and where they lie in the payload."""
         self.judged: list[tuple[int, Cut, Callable[[bytes], Converted]]] = []
+        self.watched: list[tuple[int, Plausibility]] = []
+        """Judged values that are also held against the reading before."""
         self.alive: Cut | None = None
 
 
@@ -59,6 +62,7 @@ class Cutter:
         self._conversions = tuple(conversions)
         self._names = tuple(value.name for value in transfer.values)
         self._alive = b""
+        self._watches = tuple(plausibility_of(transfer, value) for value in transfer.values)
         self._cuts = [self._cuts_of(reads[position], index) for position in layout.reads]
         groups: dict[str, list[int]] = {}
         for position, value in enumerate(transfer.values):
@@ -80,10 +84,13 @@ class Cutter:
             take = cut_bits(cut.offset, cut.count) if is_bits else cut_registers(cut.offset, cut.count)
             if cut.value == ALIVE:
                 cuts.alive = take
-            elif self._conversions[cut.value].is_plain and not is_bits:
+            elif self._conversions[cut.value].is_plain and not is_bits and self._watches[cut.value] is None:
                 cuts.plain.append((cut.value, slice(2 * cut.offset, 2 * (cut.offset + cut.count))))
             else:
                 cuts.judged.append((cut.value, take, self._conversions[cut.value].convert))
+                watch = self._watches[cut.value]
+                if watch is not None:
+                    cuts.watched.append((cut.value, watch))
         return cuts
 
     def start(self) -> None:
@@ -91,8 +98,8 @@ class Cutter:
         self.all_good = True
         self._alive = b""
 
-    def take(self, position: int, payload: bytes) -> None:
-        """The reply to one of the transfer's reads has come."""
+    def take(self, position: int, payload: bytes, sent_ns: int) -> None:
+        """The reply to one of the transfer's reads, sent at ``sent_ns``, has come."""
         puts, judged, cuts = self._puts, self._judged, self._cuts[position]
         for index, part in cuts.plain:
             puts[index] = payload[part]
@@ -102,8 +109,23 @@ class Cutter:
             puts[index] = result.put
             if result.quality is not Quality.GOOD:
                 self.all_good = False
+        if cuts.watched:
+            self._watch(cuts.watched, sent_ns)
         if cuts.alive is not None:
             self._alive = cuts.alive(payload)
+
+    def _watch(self, watched: Iterable[tuple[int, Plausibility]], sent_ns: int) -> None:
+        """What cannot follow the reading before it is Bad."""
+        for index, watch in watched:
+            result = self._judged[index]
+            assert result is not None
+            if result.put is None or not isinstance(result.value, int | float):
+                continue
+            reason = watch.judge(result.value, sent_ns)
+            if reason is not Reason.GOOD:
+                self._judged[index] = failed(reason, result.value)
+                self._puts[index] = None
+                self.all_good = False
 
     def miss(self, position: int, outcome: Outcome | NotSent) -> None:
         """One of the transfer's reads brought nothing: its values are Bad, and nothing older stands in for them."""
@@ -112,8 +134,8 @@ class Cutter:
         self._spoil(failed(reason_for(outcome)), indexes)
 
     def condemn(self, reason: Reason) -> None:
-        """All values are Bad, whatever they read as."""
-        self._spoil(failed(reason), range(len(self._puts)))
+        """All values are Bad, whatever they read as; those that are Bad already keep their own reason."""
+        self._spoil(failed(reason), [index for index, put in enumerate(self._puts) if put is not None])
 
     def _spoil(self, missing: Converted, indexes: Iterable[int]) -> None:
         self.all_good = False

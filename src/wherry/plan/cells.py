@@ -92,6 +92,8 @@ READERS: Final[dict[str, Callable[[str, str], Any]]] = {
     "scale": _numbers(4, "0 20 0 2000"),
     "range": _numbers(2, "0 20"),
     "not_available": _codes,
+    "jump": _number,
+    "modulus": _number,
     "clamp": _bool,
     "substitute": _substitute,
 }

@@ -28,6 +28,13 @@ class OnLoss(StrEnum):
     SUBSTITUTE = "substitute"
 
 
+class Direction(StrEnum):
+    """Which way a counter counts."""
+
+    UP = "up"
+    DOWN = "down"
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Span:
     """A run of items in one table: ``count`` registers or bits from ``start`` (PDU address, from zero)."""
@@ -201,6 +208,17 @@ class Value:
     """Values of one group are read in one request and written in one request."""
     is_copy: bool = False
     path: Path = ()
+    jump: float | None = None
+    """The largest step of the source's value within one period, in ``unit``; a larger one is Bad."""
+    counter: Direction | None = None
+    """A counter moves this way only; a reading that went the other way is Bad."""
+    modulus: float | None = None
+    """The number, in ``unit``, at which the counter begins again from 0; None if it does not."""
+
+    @property
+    def is_watched(self) -> bool:
+        """Whether a reading is held against the one before it."""
+        return self.jump is not None or self.counter is not None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,10 +8,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
-from msgspec import UNSET
+from msgspec import UNSET, UnsetType
 
 from wherry.findings import Path, Related
-from wherry.plan.model import Controller, Point, Rounding, Scale, Value
+from wherry.plan.model import Controller, Direction, Point, Rounding, Scale, Value
 from wherry.plan.places import parse_point
 from wherry.plan.reader import Reader
 from wherry.plan.schema import CopyTable, ValueTable
@@ -46,6 +46,8 @@ def resolve_row(reader: Reader, row: ValueTable, path: Path) -> Value | None:
     substitute = None if row.substitute is UNSET else row.substitute
     if isinstance(substitute, float):
         reader.finite(substitute, (*path, "substitute"))
+    jump = _above_zero(reader, row.jump, (*path, "jump"), "the largest step, in `unit`")
+    modulus = _above_zero(reader, row.modulus, (*path, "modulus"), "the number at which it begins again from 0")
     if take is None or put is None or len(reader.findings) > before:
         return None
     if take.type.kind is Kind.RAW and put.type.kind is Kind.RAW and take.count != put.count:
@@ -67,7 +69,27 @@ def resolve_row(reader: Reader, row: ValueTable, path: Path) -> Value | None:
         row.group,
         False,
         path,
+        jump,
+        None if row.counter is UNSET else Direction(row.counter),
+        modulus,
     )
+
+
+def _above_zero(reader: Reader, number: float | UnsetType, path: Path, what: str) -> float | None:
+    """A number greater than zero; None if it is not written, or (with a finding) if it is another one."""
+    if number is UNSET or not reader.finite(number, path):
+        return None
+    if number > 0:
+        return number
+    reader.add(
+        "bad-value",
+        f"`{path[-1]}` cannot be {number:g}",
+        path,
+        expected="a number greater than 0",
+        found=f"{number:g}",
+        fix=f"write {what}, or take the key away",
+    )
+    return None
 
 
 def _point(reader: Reader, text: str, path: Path) -> Point | None:

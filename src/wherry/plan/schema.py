@@ -167,6 +167,20 @@ class ValueTable(Table):
         list[Annotated[int | str, _meta("A register content.", "0x8000", 32767)]],
         _meta('Register contents that mean "no value".', ["0x8000"]),
     ] = []
+    jump: Annotated[
+        Number | UnsetType,
+        _meta(
+            "Largest step of the source's value within one period, in `unit`; a larger one is Bad.", exclusiveMinimum=0
+        ),
+    ] = UNSET
+    counter: Annotated[
+        Literal["up", "down"] | UnsetType,
+        _meta("The value is a counter that moves this way only; a reading that went the other way is Bad."),
+    ] = UNSET
+    modulus: Annotated[
+        Number | UnsetType,
+        _meta("The number, in `unit`, at which the counter begins again from 0.", 65536, exclusiveMinimum=0),
+    ] = UNSET
     clamp: Annotated[
         bool, _meta("Put a number that does not fit as the nearest one that fits, as Uncertain; else it is Bad.")
     ] = False

@@ -18,7 +18,11 @@ class Quality(IntEnum):
 
 
 class Reason(Enum):
-    """Why a value has its quality. ``code`` is the OPC UA status code, ``words`` what people read."""
+    """Why a value has its quality.
+
+    ``code`` is the OPC UA status code, ``words`` what people read, ``published`` the code's name in OPC UA: that of the
+    member, but where we tell apart what OPC UA does not.
+    """
 
     GOOD = (0x00000000, "good")
     GOOD_CLAMPED = (0x00300000, "clamped")
@@ -31,14 +35,17 @@ class Reason(Enum):
     BAD_NO_COMMUNICATION = (0x80310000, "no communication")
     BAD_WAITING_FOR_INITIAL_DATA = (0x80320000, "waiting for initial data")
     BAD_OUT_OF_RANGE = (0x803C0000, "out of range")
+    BAD_JUMPED = (0x803C0000, "stepped further than it can", "BadOutOfRange")
+    BAD_COUNTED_WRONG = (0x803C0000, "a counter that went the wrong way", "BadOutOfRange")
     BAD_CONFIGURATION_ERROR = (0x80890000, "configuration error")
     BAD_DEVICE_FAILURE = (0x808B0000, "device failure")
     BAD_SENSOR_FAILURE = (0x808C0000, "not available (sensor failure)")
     BAD_OUT_OF_SERVICE = (0x808D0000, "out of service")
     BAD_NUMERIC_OVERFLOW = (0x81120000, "does not fit the destination (numeric overflow)")
 
-    def __init__(self, code: int, words: str) -> None:
+    def __init__(self, code: int, words: str, published: str = "") -> None:
         self.code = code
         self.words = words
+        self.published = published or self.name.title().replace("_", "")
         # Bits 30 and 31 of a status code: 00 good, 01 uncertain, 10 bad (OPC UA Part 4, table 154).
         self.quality = (Quality.GOOD, Quality.UNCERTAIN, Quality.BAD)[code >> 30]

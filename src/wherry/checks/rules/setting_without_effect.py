@@ -14,8 +14,10 @@ PAGE = """\
 
 A key that is understood, but changes nothing here:
 
-* `scale`, `take_scale`, `put_unit`, `range`, `clamp` or `rounding` on a bool, a text or raw registers;
+* `scale`, `take_scale`, `put_unit`, `range`, `jump`, `counter`, `clamp` or `rounding` on a bool, a text or raw
+  registers;
 * `rounding` on a value that is put as a float;
+* `modulus` on a value that is no `counter`, and a `jump` as wide as the whole `range`;
 * `substitute` in a transfer that holds;
 * a `group` with a single value in it;
 * `in_flight` above 1 for a controller behind RTU framing, which has no transaction ids, so that requests go one at
@@ -69,7 +71,7 @@ values = [
 Remove the key, or change what keeps it from having an effect.
 """
 
-NUMBERS_ONLY = ("scale", "take_scale", "put_unit", "range", "clamp", "rounding")
+NUMBERS_ONLY = ("scale", "take_scale", "put_unit", "range", "jump", "counter", "clamp", "rounding")
 
 
 def check(judged: Judged) -> Iterator[Finding]:
@@ -91,12 +93,18 @@ def check(judged: Judged) -> Iterator[Finding]:
 def _judge(transfer: Transfer, value: Value) -> Iterator[Finding]:
     if value.substitute is not None and transfer.on_loss is OnLoss.HOLD:
         yield _finding("substitute", (*value.path, "substitute"), f"transfer `{transfer.name}` holds the last values")
+    if value.modulus is not None and value.counter is None:
+        yield _finding("modulus", (*value.path, "modulus"), f"`{value.name}` is not declared as a `counter`")
+    if value.jump is not None and value.range is not None and value.jump >= value.range[1] - value.range[0]:
+        yield _finding("jump", (*value.path, "jump"), "no step within the `range` is larger")
     if not value.put.type.is_number:
         written = (
             value.scale is not None,
             value.take_scale is not None,
             bool(value.put_unit),
             value.range is not None,
+            value.jump is not None,
+            value.counter is not None,
             value.clamp,
             value.rounding is not Rounding.EVEN,
         )
