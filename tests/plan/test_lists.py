@@ -348,3 +348,15 @@ def test_any_text_is_a_list_or_refused(text: str) -> None:
         assert read.row_span(row).line <= read.row_span(row).line_end
         for column in range(len(cells) + 1):
             read.cell_span(row, column, (0, 3))
+
+
+def test_writing_on_change_in_columns(read_list: ReadList) -> None:
+    loaded = read_list(
+        "name,take,put,deadband,shortest,refresh\na,holding 4,holding 104,0.5,2 s,1 min\nb,holding 5,holding 105,,,\n"
+        "c,holding 6,holding 106,0,,\n"
+    )
+    assert loaded.findings == ()
+    first, second, third = loaded.plan.transfers[0].values
+    assert (first.deadband, first.shortest_ns, first.refresh_ns) == (0.5, 2_000_000_000, 60_000_000_000)
+    assert (second.deadband, second.shortest_ns, second.refresh_ns) == (None, 0, None)
+    assert (first.is_on_change, second.is_on_change, third.is_on_change) == (True, False, True)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from wherry.clock import LoopClock
 from wherry.engine.carry import Carry
+from wherry.engine.change import changes_of
 from wherry.engine.line import Line
 from wherry.engine.reading import Cutter
 from wherry.engine.writes import WriteTemplate
@@ -73,13 +74,16 @@ def build_carry(
     if layout.status_alone is not None:
         alone = WriteTemplate(destination.controller, transfer, layout.status_alone)
     conversions = [conversion_of(value) for value in transfer.values]
+    cutter = Cutter(layout, index, sweep.reads, conversions)
+    members = [[cut.value for cut in each.cuts if cut.value >= 0] for each in layout.writes]
     return Carry(
         layout,
-        Cutter(layout, index, sweep.reads, conversions),
+        cutter,
         destination,
         writes=[WriteTemplate(destination.controller, transfer, each) for each in layout.writes],
         status_alone=alone,
         substitutes=substitutes_of(transfer, conversions),
+        changes=changes_of(transfer, members, cutter.groups),
         clock=clock,
         is_armed=transfer.destination in armed,
         on_quality=on_quality,

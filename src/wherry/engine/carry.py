@@ -20,6 +20,7 @@ from functools import partial
 from typing import Final
 
 from wherry.clock import LoopClock
+from wherry.engine.change import Batch, Changes
 from wherry.engine.histogram import Histogram
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent, describe
 from wherry.engine.liveness import NOT_READ, WAITING, Liveness, reason_of_standstill
@@ -29,9 +30,10 @@ from wherry.packing.layout import TransferLayout
 from wherry.plan.model import Transfer
 from wherry.protocol.session import Outcome, Reply
 from wherry.values.conversion import Converted
-from wherry.values.quality import Quality
+from wherry.values.quality import Quality, Reason
 
 UNFIT: Final = "no value is fit to be put"
+HELD_BACK: Final = "written again when `shortest` has passed"
 
 
 class CarryState(Enum):
@@ -54,6 +56,7 @@ class Carry:
         writes: Sequence[WriteTemplate],
         status_alone: WriteTemplate | None,
         substitutes: Sequence[bytes | None] | None,
+        changes: Changes | None,
         is_armed: bool,
         clock: LoopClock,
         on_quality: Callable[[Carry, Quality, str], None],
@@ -81,9 +84,13 @@ class Carry:
         self._liveness = Liveness(transfer.max_age_ns) if transfer.alive is not None else None
         self._on_quality = on_quality
         self._writes = tuple(writes)
-        self._dones = tuple(partial(self._write_done, index) for index in range(len(self._writes)))
+        self._indexes = range(len(self._writes))
+        self._dones = tuple(partial(self._write_done, index) for index in self._indexes)
         self._first_writes = tuple(zip(self._writes, self._dones, strict=True))[: layout.status_in]
+        self._changes = changes
+        self._batch: Batch | None = None
         self._puts: Sequence[bytes | None] = ()
+        self._chosen: Sequence[bytes | None] = ()
         self._has_put = self._has_replaced = False
         self._unput: set[int] = set()
         self._lacking: Sequence[bytes | None] = ()
@@ -212,11 +219,21 @@ class Carry:
             return
         self.state = CarryState.WRITING
         self._last_is_due = self._status_in_writes
+        if self._changes is not None:
+            self._batch = batch = self._changes.select(
+                puts, self._cutter.judged, now_ns, self.destination.connections_lost
+            )
+            puts = batch.chosen
+            self._has_put = batch.held_back
+        self._chosen = puts
         jobs = [job for template, done in self._first_writes for job in template.jobs(puts, None, done)]
         if jobs:
             self._submit(jobs)
-        else:
+        elif self._last_is_due:
             self._write_last(now_ns)
+        else:
+            # Every place holds its value already, or must not be written yet.
+            self._finish(now_ns)
 
     def _submit(self, jobs: Sequence[Job]) -> None:
         self._pending = len(jobs)
@@ -232,9 +249,9 @@ class Carry:
             self._told = self._verdict(now_ns, self._failure)[0]
             status = self._status_words(self._told, self.delivered_sample_ns, self._sequence)
         else:
-            self._told = self._cutter.worst()[0]
+            self._told = self._worst()[0]
             status = self._status_words(self._told, self._sample_ns, self._sequence + 1)
-        self._submit(self._writes[-1].jobs(self._puts, status, self._dones[-1]))
+        self._submit(self._writes[-1].jobs(self._chosen, status, self._dones[-1]))
 
     def _write_done(self, index: int, outcome: Outcome | NotSent) -> None:
         assert self.state is CarryState.WRITING
@@ -244,6 +261,8 @@ class Carry:
             self._unput.add(index)
             self._failure = self._failure or f"write: {describe(outcome)}"
             self._told = None
+        if self._batch is not None:
+            self._batch.tell(index, is_done=type(outcome) is Reply, has_left=not isinstance(outcome, NotSent))
         self._pending -= 1
         if self._pending:
             return
@@ -257,6 +276,8 @@ class Carry:
     def _finish(self, now_ns: int) -> None:
         """The cycle is over: count it, and tell the receiver if the values did not do so."""
         self.state = CarryState.IDLE
+        if self._batch is not None:
+            self._batch.settle(now_ns)
         if self._failure == WAITING:
             self.skipped_waiting += 1
         elif self._failure:
@@ -288,12 +309,22 @@ class Carry:
     def _conclude(self, now_ns: int) -> None:
         """Keep what became of the cycle: the next one begins with nothing known, and must not be judged by that."""
         self._last_failure = self._failure
-        self._last_worst = self._cutter.worst()
+        self._last_worst = self._worst()
+        self._batch = None
         self._judge(now_ns)
+
+    def _worst(self) -> tuple[Quality, str]:
+        """The quality of the worst value of the cycle, and which one it is and why."""
+        worst = self._cutter.worst()
+        if self._batch is not None and self._batch.late is not None and worst[0] is Quality.GOOD:
+            name = self.transfer.values[self._batch.late].name
+            return Quality.UNCERTAIN, f"{name}: {Reason.UNCERTAIN_LAST_USABLE_VALUE.words}; {HELD_BACK}"
+        return worst
 
     def _abandon(self) -> None:
         """The cycle outlasted the stop: the receiver was told that nothing more comes, so nothing more may."""
         self.state = CarryState.IDLE
+        self._batch = None
         self._failure = self._failure or NotSent.STOPPING.value
         self._count_failure()
 
@@ -362,10 +393,15 @@ class Carry:
         status: StatusWords | None = None
         if self._status_in_writes:
             status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence)
+        puts = [self._lacking if is_partial and i not in self._unput else self._substitutes for i in self._indexes]
         jobs: list[Job] = []
-        for index, template in enumerate(self._writes):
-            puts = self._lacking if is_partial and index not in self._unput else self._substitutes
-            jobs += template.jobs(puts, status, self._substitute_done)
+        if self._changes is None:
+            for index, template in enumerate(self._writes):
+                jobs += template.jobs(puts[index], status, self._substitute_done)
+        else:
+            batch = self._changes.select_by_template(puts, now_ns, self.destination.connections_lost)
+            for index, template in enumerate(self._writes):
+                jobs += template.jobs(batch.chosen, status, partial(self._changed_substitute_done, batch, index))
         self._fallback_pending = len(jobs)
         for job in jobs:
             job.expires_ns = NEVER_NS
@@ -373,6 +409,12 @@ class Carry:
 
     def _substitute_done(self, outcome: Outcome | NotSent) -> None:
         self._fallback_pending -= 1
+
+    def _changed_substitute_done(self, batch: Batch, index: int, outcome: Outcome | NotSent) -> None:
+        batch.tell(index, is_done=type(outcome) is Reply, has_left=not isinstance(outcome, NotSent))
+        self._fallback_pending -= 1
+        if not self._fallback_pending:
+            batch.settle(self._now_ns())
 
     def _write_status(self, now_ns: int) -> None:
         """Heartbeat, quality, age and sequence by themselves. At most one such request at a time."""

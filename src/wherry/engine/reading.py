@@ -63,12 +63,14 @@ class Cutter:
         self._names = tuple(value.name for value in transfer.values)
         self._alive = b""
         self._watches = tuple(plausibility_of(transfer, value) for value in transfer.values)
+        self._needs_number = tuple(value.is_watched or value.is_on_change for value in transfer.values)
         self._cuts = [self._cuts_of(reads[position], index) for position in layout.reads]
         groups: dict[str, list[int]] = {}
         for position, value in enumerate(transfer.values):
             if value.group:
                 groups.setdefault(value.group, []).append(position)
-        self._groups = tuple(tuple(members) for members in groups.values())
+        self.groups = tuple(tuple(members) for members in groups.values())
+        """The positions of the values of each group."""
         self._puts: list[bytes | None] = [None] * count
         self._judged: list[Converted | None] = [failed(Reason.BAD_WAITING_FOR_INITIAL_DATA)] * count
         """None for a value that was put as it was read."""
@@ -84,7 +86,7 @@ class Cutter:
             take = cut_bits(cut.offset, cut.count) if is_bits else cut_registers(cut.offset, cut.count)
             if cut.value == ALIVE:
                 cuts.alive = take
-            elif self._conversions[cut.value].is_plain and not is_bits and self._watches[cut.value] is None:
+            elif self._conversions[cut.value].is_plain and not is_bits and not self._needs_number[cut.value]:
                 cuts.plain.append((cut.value, slice(2 * cut.offset, 2 * (cut.offset + cut.count))))
             else:
                 cuts.judged.append((cut.value, take, self._conversions[cut.value].convert))
@@ -149,6 +151,11 @@ class Cutter:
         return self._alive
 
     @property
+    def judged(self) -> Sequence[Converted | None]:
+        """The same as ``results``, but None for a value that is put as it was read."""
+        return self._judged
+
+    @property
     def results(self) -> list[Converted]:
         """What became of each value, as last read."""
         results: list[Converted] = []
@@ -167,7 +174,7 @@ class Cutter:
         puts = list(self._puts)
         if substitutes is not None:
             puts = [substitutes[index] if put is None else put for index, put in enumerate(puts)]
-        for members in self._groups:
+        for members in self.groups:
             if any(puts[index] is None for index in members):
                 for index in members:
                     puts[index] = None

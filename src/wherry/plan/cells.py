@@ -94,6 +94,7 @@ READERS: Final[dict[str, Callable[[str, str], Any]]] = {
     "not_available": _codes,
     "jump": _number,
     "modulus": _number,
+    "deadband": _number,
     "clamp": _bool,
     "substitute": _substitute,
 }

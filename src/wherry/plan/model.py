@@ -215,6 +215,15 @@ class Value:
     modulus: float | None = None
     """The number, in ``unit``, at which the counter begins again from 0; None if it does not."""
 
+    deadband: float | None = None
+    """By how much, in ``unit``, a value must differ from the one written last to be written again."""
+    shortest_ns: int = 0
+    """Least time between two writes."""
+    refresh_ns: int | None = None
+    """Longest time between two writes; None: only a change counts."""
+    is_on_change: bool = False
+    """Whether it is written on change; else in every cycle."""
+
     @property
     def is_watched(self) -> bool:
         """Whether a reading is held against the one before it."""

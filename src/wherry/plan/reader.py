@@ -7,7 +7,8 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from wherry.findings import Finding, Level, Path
-from wherry.plan.wording import TextError, shown
+from wherry.plan.durations import duration_text, parse_duration
+from wherry.plan.wording import TextError, printable, shown
 
 T = TypeVar("T")
 
@@ -58,3 +59,24 @@ class Reader:
             fix="write a number",
         )
         return False
+
+
+def read_duration(reader: Reader, text: str, path: Path, *, low: int = 1, high: int | None = None) -> int | None:
+    """A duration within bounds; None and a finding otherwise."""
+    duration_ns = reader.read(parse_duration, text, path)
+    if duration_ns is None or (low <= duration_ns and (high is None or duration_ns <= high)):
+        return duration_ns
+    if low <= 1:
+        expected, fix = "more than nothing", "write a duration greater than zero"
+    else:
+        expected = f"{duration_text(low)} to {duration_text(high or low)}"
+        fix = f"write a duration of {expected}"
+    reader.add(
+        "bad-duration",
+        f"`{path[-1]}` cannot be {printable(text)}",
+        path,
+        expected=expected,
+        found=printable(text),
+        fix=fix,
+    )
+    return None

@@ -13,7 +13,6 @@ from msgspec import UNSET
 from wherry import limits as bounds
 from wherry.findings import Finding, Path, Related
 from wherry.plan.connect import parse_connect
-from wherry.plan.durations import duration_text, parse_duration
 from wherry.plan.model import (
     Controller,
     Limits,
@@ -27,7 +26,7 @@ from wherry.plan.model import (
     Value,
 )
 from wherry.plan.places import parse_point, parse_span, parse_status
-from wherry.plan.reader import Reader
+from wherry.plan.reader import Reader, read_duration
 from wherry.plan.resolve_values import resolve_copies, resolve_row
 from wherry.plan.schema import (
     ControllerTable,
@@ -123,7 +122,7 @@ def _limits(reader: Reader, table: LimitsTable, path: Path) -> Limits:
         return otherwise if found is None else found
 
     def duration(key: str, text: str, otherwise: int, *, may_be_zero: bool = False) -> int:
-        found = _duration(reader, text, (*path, key), low=0 if may_be_zero else 1)
+        found = read_duration(reader, text, (*path, key), low=0 if may_be_zero else 1)
         return otherwise if found is None else found
 
     rate = None if table.rate is UNSET else table.rate
@@ -154,31 +153,10 @@ def _limits(reader: Reader, table: LimitsTable, path: Path) -> Limits:
     )
 
 
-def _duration(reader: Reader, text: str, path: Path, *, low: int = 1, high: int | None = None) -> int | None:
-    """A duration within bounds; None and a finding otherwise."""
-    duration_ns = reader.read(parse_duration, text, path)
-    if duration_ns is None or (low <= duration_ns and (high is None or duration_ns <= high)):
-        return duration_ns
-    if low <= 1:
-        expected, fix = "more than nothing", "write a duration greater than zero"
-    else:
-        expected = f"{duration_text(low)} to {duration_text(high or low)}"
-        fix = f"write a duration of {expected}"
-    reader.add(
-        "bad-duration",
-        f"`{path[-1]}` cannot be {printable(text)}",
-        path,
-        expected=expected,
-        found=printable(text),
-        fix=fix,
-    )
-    return None
-
-
 def _response(reader: Reader, table: ResponseTable, path: Path, is_declared: bool) -> ResponseTime:
     default = ResponseTime()
-    fixed = _duration(reader, table.fixed, (*path, "fixed"), low=0)
-    per_register = _duration(reader, table.per_register, (*path, "per_register"), low=0)
+    fixed = read_duration(reader, table.fixed, (*path, "fixed"), low=0)
+    per_register = read_duration(reader, table.per_register, (*path, "per_register"), low=0)
     return ResponseTime(
         default.fixed_ns if fixed is None else fixed,
         default.per_register_ns if per_register is None else per_register,
@@ -197,7 +175,7 @@ def _simulation(reader: Reader, table: SimulateTable, path: Path) -> Simulation:
 
 def _signal(reader: Reader, table: SignalTable, path: Path) -> Signal | None:
     at = reader.read(lambda text: parse_point(text, (*path, "at")), table.at, (*path, "at"))
-    period_ns = _duration(reader, table.period, (*path, "period"))
+    period_ns = read_duration(reader, table.period, (*path, "period"))
     is_finite = reader.finite(table.low, (*path, "low")) and reader.finite(table.high, (*path, "high"))
     # A constant stays at `low` and a counter begins there: neither has a use for `high`, least of all for its default.
     if is_finite and table.low > table.high and table.shape not in ("constant", "counter"):
@@ -261,10 +239,12 @@ def _transfer(
     path: Path = ("transfer", name)
     source = _named_controller(reader, table.from_, controllers, (*path, "from"))
     destination = _named_controller(reader, table.to, controllers, (*path, "to"))
-    period_ns = _duration(reader, table.every, (*path, "every"), low=bounds.PERIOD_NS_MIN, high=bounds.PERIOD_NS_MAX)
+    period_ns = read_duration(
+        reader, table.every, (*path, "every"), low=bounds.PERIOD_NS_MIN, high=bounds.PERIOD_NS_MAX
+    )
     max_age_ns = None
     if table.max_age is not UNSET:
-        max_age_ns = _duration(reader, table.max_age, (*path, "max_age"))
+        max_age_ns = read_duration(reader, table.max_age, (*path, "max_age"))
     alive = None
     if table.alive is not UNSET:
         alive = reader.read(lambda text: parse_point(text, (*path, "alive")), table.alive, (*path, "alive"))

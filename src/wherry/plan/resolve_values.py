@@ -13,7 +13,7 @@ from msgspec import UNSET, UnsetType
 from wherry.findings import Path, Related
 from wherry.plan.model import Controller, Direction, Point, Rounding, Scale, Value
 from wherry.plan.places import parse_point
-from wherry.plan.reader import Reader
+from wherry.plan.reader import Reader, read_duration
 from wherry.plan.schema import CopyTable, ValueTable
 from wherry.plan.wording import TextError, shown
 from wherry.values.types import Kind, Order, raw
@@ -48,6 +48,9 @@ def resolve_row(reader: Reader, row: ValueTable, path: Path) -> Value | None:
         reader.finite(substitute, (*path, "substitute"))
     jump = _above_zero(reader, row.jump, (*path, "jump"), "the largest step, in `unit`")
     modulus = _above_zero(reader, row.modulus, (*path, "modulus"), "the number at which it begins again from 0")
+    deadband = None if row.deadband is UNSET else _not_negative(reader, row.deadband, (*path, "deadband"))
+    shortest_ns = None if row.shortest is UNSET else read_duration(reader, row.shortest, (*path, "shortest"))
+    refresh_ns = None if row.refresh is UNSET else read_duration(reader, row.refresh, (*path, "refresh"))
     if take is None or put is None or len(reader.findings) > before:
         return None
     if take.type.kind is Kind.RAW and put.type.kind is Kind.RAW and take.count != put.count:
@@ -72,7 +75,28 @@ def resolve_row(reader: Reader, row: ValueTable, path: Path) -> Value | None:
         jump,
         None if row.counter is UNSET else Direction(row.counter),
         modulus,
+        deadband,
+        shortest_ns or 0,
+        refresh_ns,
+        any(each is not UNSET for each in (row.deadband, row.shortest, row.refresh)),
     )
+
+
+def _not_negative(reader: Reader, number: float, path: Path) -> float | None:
+    """A number that is not below zero; None and a finding if it is."""
+    if not reader.finite(number, path):
+        return None
+    if number >= 0:
+        return number
+    reader.add(
+        "bad-value",
+        f"`{path[-1]}` cannot be {number:g}",
+        path,
+        expected="0 or a greater number",
+        found=f"{number:g}",
+        fix=f"write `{-number:g}`",
+    )
+    return None
 
 
 def _above_zero(reader: Reader, number: float | UnsetType, path: Path, what: str) -> float | None:

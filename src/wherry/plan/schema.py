@@ -185,6 +185,22 @@ class ValueTable(Table):
         bool, _meta("Put a number that does not fit as the nearest one that fits, as Uncertain; else it is Bad.")
     ] = False
     rounding: Annotated[Rounding, _meta("How a number becomes a whole number.")] = "half even"
+    deadband: Annotated[
+        Number | UnsetType,
+        _meta(
+            "Write on change: only when the value differs by more than this, in `unit`, from what was written last. "
+            "With 0, or without it beside `shortest` or `refresh`, every change counts.",
+            0.1,
+            minimum=0,
+        ),
+    ] = UNSET
+    shortest: Annotated[
+        str | UnsetType, _duration("Write on change, and leave at least this time between two writes.", "10 s")
+    ] = UNSET
+    refresh: Annotated[
+        str | UnsetType,
+        _duration("Write on change, and at least this often: for receivers that forget what they were given.", "1 min"),
+    ] = UNSET
     substitute: Annotated[
         Number | bool | str | UnsetType,
         _meta('What is put while the value is Bad and `on_loss` is "substitute", in `unit`.'),

@@ -97,6 +97,7 @@ range = [0, 20] },
 VALUES_FILE = """\
 
 # The list lies beside this plan. Its first row names the columns: name, take, put, and whichever else is needed of
-# take_scale, scale, unit, put_unit, range, not_available, jump, counter, modulus, clamp, rounding, substitute, group.
+# take_scale, scale, unit, put_unit, range, not_available, jump, counter, modulus, clamp, rounding,
+# deadband, shortest, refresh, substitute, group.
 values = {file}
 """

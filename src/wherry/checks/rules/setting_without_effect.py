@@ -14,10 +14,13 @@ PAGE = """\
 
 A key that is understood, but changes nothing here:
 
-* `scale`, `take_scale`, `put_unit`, `range`, `jump`, `counter`, `clamp` or `rounding` on a bool, a text or raw
-  registers;
+* `scale`, `take_scale`, `put_unit`, `range`, `jump`, `counter`, `clamp`, `rounding` or a `deadband` above 0 on a bool,
+  a text or raw registers;
 * `rounding` on a value that is put as a float;
 * `modulus` on a value that is no `counter`, and a `jump` as wide as the whole `range`;
+* a `shortest` that is not longer than the period;
+* `deadband` or `refresh` on a value of whose group another is written in every cycle: a group is written
+  whole;
 * `substitute` in a transfer that holds;
 * a `group` with a single value in it;
 * `in_flight` above 1 for a controller behind RTU framing, which has no transaction ids, so that requests go one at
@@ -71,7 +74,7 @@ values = [
 Remove the key, or change what keeps it from having an effect.
 """
 
-NUMBERS_ONLY = ("scale", "take_scale", "put_unit", "range", "jump", "counter", "clamp", "rounding")
+NUMBERS_ONLY = ("scale", "take_scale", "put_unit", "range", "jump", "counter", "clamp", "rounding", "deadband")
 
 
 def check(judged: Judged) -> Iterator[Finding]:
@@ -88,11 +91,25 @@ def check(judged: Judged) -> Iterator[Finding]:
         for group, values in members.items():
             if len(values) == 1:
                 yield _finding("group", (*values[0].path, "group"), f"no other value is in group `{group}`")
+            yield from _judge_group(values)
+
+
+def _judge_group(values: list[Value]) -> Iterator[Finding]:
+    every_cycle = next((value for value in values if not value.is_on_change), None)
+    if every_cycle is None:
+        return
+    for value in values:
+        written = {"deadband": value.deadband is not None, "shortest": value.shortest_ns, "refresh": value.refresh_ns}
+        # What holds the value back has an effect on the whole group.
+        for key in [key for key, is_written in written.items() if is_written and key != "shortest"]:
+            yield _finding(key, (*value.path, key), f"`{every_cycle.name}` of its group is written in every cycle")
 
 
 def _judge(transfer: Transfer, value: Value) -> Iterator[Finding]:
     if value.substitute is not None and transfer.on_loss is OnLoss.HOLD:
         yield _finding("substitute", (*value.path, "substitute"), f"transfer `{transfer.name}` holds the last values")
+    if 0 < value.shortest_ns <= transfer.period_ns:
+        yield _finding("shortest", (*value.path, "shortest"), "the period is not shorter")
     if value.modulus is not None and value.counter is None:
         yield _finding("modulus", (*value.path, "modulus"), f"`{value.name}` is not declared as a `counter`")
     if value.jump is not None and value.range is not None and value.jump >= value.range[1] - value.range[0]:
@@ -107,6 +124,7 @@ def _judge(transfer: Transfer, value: Value) -> Iterator[Finding]:
             value.counter is not None,
             value.clamp,
             value.rounding is not Rounding.EVEN,
+            bool(value.deadband),
         )
         for key, is_written in zip(NUMBERS_ONLY, written, strict=True):
             if is_written:
