@@ -134,6 +134,28 @@ def test_reads_and_writes_are_answered_and_counted() -> None:
     assert counts.request_count == 5
 
 
+def test_what_was_carried_out_is_told_before_the_answer_leaves_whatever_becomes_of_it() -> None:
+    told: list[tuple[int, int, bytes, bytes]] = []
+
+    async def main(device: SimulatedController, client: Asker, _: MemoryNetwork) -> None:
+        device.on_served = lambda *what: told.append(what)
+        await client.ask(WRITE_1)
+        device.fault = lambda number, unit, pdu: Fault(is_silent=number == 0, pdu=b"\x83\x04" if number else None)
+        await client.ask(bytes.fromhex("03 0064 0001"))
+        assert await client.ask(bytes.fromhex("03 0064 0001")) == b"\x83\x04"
+        device.fault = lambda number, unit, pdu: Fault(exception=6)
+        await client.ask(WRITE_1)
+
+    play(skid(ResponseTime(7 * NS_PER_MS, 0)), main)
+    read, answer = bytes.fromhex("03 0064 0001"), bytes.fromhex("03 02 04d2")
+    assert told == [
+        (0, 1, WRITE_1, bytes.fromhex("10 0064 0001")),
+        (1 * S, 1, read, answer),
+        (2 * S, 1, read, answer),
+        (3 * S, 1, WRITE_1, bytes.fromhex("90 06")),
+    ]
+
+
 def test_declared_quantities_and_holes_are_enforced() -> None:
     async def main(_device: SimulatedController, client: Asker, _: MemoryNetwork) -> None:
         assert (await client.ask(READ_10))[:2] == bytes.fromhex("03 14")

@@ -15,14 +15,14 @@ from typing import Final
 
 from wherry.clock import NS_PER_MS
 from wherry.errors import LocalError
-from wherry.limits import REGISTER_BITS
+from wherry.limits import REGISTER_BITS, UNIT_BROADCAST
 from wherry.plan.model import Controller, Plan, Point, Span, Table, Value
 from wherry.protocol.functions import EXCEPTION_BIT, FUNCTIONS, ExceptionCode
 from wherry.protocol.message import unpack_registers
 from wherry.protocol.responder import Responder, ResponderLimits
 from wherry.protocol.server import Indication
 from wherry.protocol.store import MemoryStore
-from wherry.simulate.device import Counts, Fault, FaultHook, MovingStore, WriteRecord
+from wherry.simulate.device import Counts, Fault, FaultHook, MovingStore, Served, WriteRecord
 from wherry.simulate.signals import Mover, derived_movers, mover_of
 from wherry.simulate.station import Station
 from wherry.transports.network import Network
@@ -43,7 +43,8 @@ class SimulatedController:
     """One controller. ``values`` are those that are taken from it, ``alive`` its counters with their transfer's period.
 
     ``spans``: what exists, in addition to what it gives out; None: all four tables, whole. Moving values stand at their
-    first instant until it is started; all of one scan (``scan_ns``) belong together.
+    first instant until it is started; all of one scan (``scan_ns``) belong together. ``on_served`` is told of every
+    request that was carried out, for a record of what the controller really did.
     """
 
     def __init__(
@@ -61,6 +62,7 @@ class SimulatedController:
         self.controller = controller
         self.counts = Counts()
         self.fault = fault
+        self.on_served: Served | None = None
         self.is_killed = False
         self._scan_ns = scan_ns
         self._started_ns = 0
@@ -212,6 +214,8 @@ class SimulatedController:
             self.moving.ignores_writes = fault.ignores
             pdu = self.responder.respond(request.unit, request.pdu)
             self.moving.ignores_writes = False
+        if self.on_served is not None:
+            self.on_served(self._now_ns(), request.unit, request.pdu, pdu or b"")
         if pdu is None:
             return None
         if pdu[0] & EXCEPTION_BIT:
@@ -227,6 +231,8 @@ class SimulatedController:
         self.counts.requests[pdu[0]] += 1
         if not self.is_killed:
             self.responder.respond_broadcast(pdu)
+            if self.on_served is not None:
+                self.on_served(self._now_ns(), UNIT_BROADCAST, pdu, b"")
 
 
 def register_count(pdu: bytes) -> int:

@@ -60,6 +60,11 @@ class Fault:
 FaultHook = Callable[[int, int, bytes], Fault | None]
 """Asked for each request: its number (from 0), unit id and PDU. None: no fault."""
 
+Served = Callable[[int, int, bytes, bytes], None]
+"""Told of each request that has been carried out, before its answer leaves: the instant in ns of the event loop, unit
+id, request PDU, and the answer PDU as the controller made it, whatever a fault does to it on the way out; empty when
+it makes none (a broadcast, or listening only)."""
+
 
 @dataclass(slots=True)
 class Counts:
