@@ -438,7 +438,12 @@ class Carry:
 
     def _status_done(self, outcome: Outcome | NotSent) -> None:
         self._status_is_pending = False
-        if self._status_again or outcome is NotSent.AGED:
+        if outcome is NotSent.AGED:
+            # It aged between two looks at the clock: what it would have told is no longer so, and must be judged anew.
+            now_ns = self._now_ns()
+            self._judge(now_ns)
+            self._write_status(now_ns)
+        elif self._status_again:
             self._write_status(self._now_ns())
 
     def _status_words(self, quality: Quality, sample_ns: int | None, sequence: int) -> StatusWords:

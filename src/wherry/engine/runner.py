@@ -149,7 +149,11 @@ class Engine:
             return
         now_ns = self._clock.now_ns()
         for release in self._schedule.pop_due(now_ns):
-            self._sweeps[release.index].release(release.due_ns, release.missed, now_ns)
+            try:
+                self._sweeps[release.index].release(release.due_ns, release.missed, now_ns)
+            except Exception as fault:  # noqa: BLE001 - a fault of ours in one sweep must not end the schedule of all
+                context = {"message": "a fault in wherry itself, at a release", "exception": fault}
+                self._loop.call_exception_handler(context)
         self._arm()
 
     def _begin_if_running(self) -> None:

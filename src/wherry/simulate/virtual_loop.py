@@ -42,17 +42,23 @@ class VirtualLoop(asyncio.BaseEventLoop):
     """The event loop in virtual time. ``limit_ns`` is the latest instant it may reach.
 
     ``strict`` ends the run with ``UnhandledError`` on an exception in a callback or in a task nobody waits for.
+    ``look_ns`` is how far the clock moves on at each look at ``now_ns``. With 0 code takes no time at all, so that two
+    looks in one callback are the same instant; on a machine they never are.
     """
 
     # BaseEventLoop leaves the selector, waking up and the processing of events to its subclasses. That is not public,
     # but was the same in 3.11, 3.12 and 3.13 when tried; the tests of this module fail first if it changes.
 
-    def __init__(self, *, start_ns: int = 0, limit_ns: int | None = None, strict: bool = True) -> None:
+    def __init__(
+        self, *, start_ns: int = 0, limit_ns: int | None = None, strict: bool = True, look_ns: int = 0
+    ) -> None:
         assert start_ns >= 0, start_ns
+        assert look_ns >= 0, look_ns
         super().__init__()
         self._now_ns = start_ns
         self._now_s = seconds_of(start_ns)
         self._limit_ns = limit_ns
+        self._look_ns = look_ns
         self._steps_left = STEPS_AT_ONE_INSTANT_MAX
         self._unhandled: dict[str, Any] | None = None
         self._selector = self
@@ -67,6 +73,8 @@ class VirtualLoop(asyncio.BaseEventLoop):
     @property
     def now_ns(self) -> int:
         """Virtual nanoseconds."""
+        if self._look_ns:
+            self._move_to(self._now_ns + self._look_ns)
         return self._now_ns
 
     # What BaseEventLoop asks of a subclass.
@@ -100,10 +108,13 @@ class VirtualLoop(asyncio.BaseEventLoop):
                 f"finished (next: {next_ns / NS_PER_S:g} s)"
             )
         if next_ns > self._now_ns:
-            self._now_ns = next_ns
-            self._now_s = seconds_of(next_ns)
+            self._move_to(next_ns)
             self._steps_left = STEPS_AT_ONE_INSTANT_MAX
-            self._set_resolution()
+
+    def _move_to(self, now_ns: int) -> None:
+        self._now_ns = now_ns
+        self._now_s = seconds_of(now_ns)
+        self._set_resolution()
 
     def _set_resolution(self) -> None:
         # A deadline within this of now is due; it covers the rounding of a deadline to the nearest nanosecond.
@@ -151,18 +162,20 @@ def run_virtual(
     limit_s: float | None = None,
     start_ns: int = 0,
     strict: bool = True,
+    look_ns: int = 0,
 ) -> T:
     """Run a coroutine (or a function that makes one) to its end in virtual time; returns what it returns.
 
     Raises what it raises; NothingScheduledError instead of hanging, VirtualLimitError after ``limit_s`` virtual
-    seconds, UnhandledError for an error that reached only the loop (unless ``strict`` is False).
+    seconds, UnhandledError for an error that reached only the loop (unless ``strict`` is False). ``look_ns``: what a look
+    at the clock costs.
     """
     coroutine = main() if callable(main) else main
     limit_ns = None if limit_s is None else start_ns + round(limit_s * NS_PER_S)
     made: list[VirtualLoop] = []
 
     def make() -> VirtualLoop:
-        made.append(VirtualLoop(start_ns=start_ns, limit_ns=limit_ns, strict=strict))
+        made.append(VirtualLoop(start_ns=start_ns, limit_ns=limit_ns, strict=strict, look_ns=look_ns))
         return made[0]
 
     with asyncio.Runner(loop_factory=make) as runner:
