@@ -1,4 +1,4 @@
-"""Code takes time: two looks at the clock in one callback are not the same instant, and may lie either side of a bound."""
+"""Code takes time: two looks at the clock in one callback are two instants, and a bound may lie between them."""
 
 from __future__ import annotations
 

@@ -167,8 +167,8 @@ def run_virtual(
     """Run a coroutine (or a function that makes one) to its end in virtual time; returns what it returns.
 
     Raises what it raises; NothingScheduledError instead of hanging, VirtualLimitError after ``limit_s`` virtual
-    seconds, UnhandledError for an error that reached only the loop (unless ``strict`` is False). ``look_ns``: what a look
-    at the clock costs.
+    seconds, UnhandledError for an error that reached only the loop (unless ``strict`` is False).
+    ``look_ns``: what a look at the clock costs.
     """
     coroutine = main() if callable(main) else main
     limit_ns = None if limit_s is None else start_ns + round(limit_s * NS_PER_S)
