@@ -48,3 +48,8 @@ def wall_time_text() -> str:
 def cpu_ns() -> int:
     """CPU time of this process."""
     return time.process_time_ns()
+
+
+def real_ns() -> int:
+    """Real time that passes, from no particular instant: for what is measured on this machine, never for the engine."""
+    return time.monotonic_ns()

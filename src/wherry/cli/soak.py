@@ -1,0 +1,112 @@
+"""``python -m wherry.cli.soak``: seed after seed, plan after plan, for a given time, on every core.
+
+Prints what was run: simulated hours, faults, transactions, and every promise that was not kept, with the seed that
+shows it again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from dataclasses import dataclass
+from importlib import resources
+from itertools import count
+from pathlib import Path
+
+from wherry.cli import output
+from wherry.clock import NS_PER_S, real_ns
+from wherry.plan import load, loads
+from wherry.plan.model import Plan
+from wherry.rehearse.scenario import rehearse
+
+HOURS_EACH = 0.5
+MENUS = ("harsh", "usual", "none")
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One rehearsal of the soak; ``plan`` is a path, or "" for the hatchery that ships."""
+
+    plan: str
+    seed: int
+    menu: str
+    hours: float = HOURS_EACH
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What came of it. ``broken`` are sentences."""
+
+    task: Task
+    transactions: int
+    faults: int
+    broken: tuple[str, ...]
+
+
+def plan_of(name: str) -> Plan:
+    """The plan of a task."""
+    if name:
+        return load(Path(name)).plan
+    return loads(resources.files("wherry").joinpath("examples", "hatchery.toml").read_text(encoding="utf-8")).plan
+
+
+def run(task: Task) -> Done:
+    """One rehearsal, in whichever process."""
+    seen = rehearse(plan_of(task.plan), hours=task.hours, seed=task.seed, faults=task.menu)
+    return Done(task, seen.transactions, len(seen.faults), tuple(str(each) for each in seen.broken))
+
+
+def tasks(plans: Sequence[str], first_seed: int, hours: float) -> Iterator[Task]:
+    """Without end: each seed on each plan, harsh ones first."""
+    for seed in count(first_seed):
+        for plan in plans:
+            yield Task(plan, seed, MENUS[seed % len(MENUS)], hours)
+
+
+def soak(plans: Sequence[str], minutes: float, first_seed: int, hours: float) -> list[Done]:
+    """Rehearse on every core until the time is over; what was begun is finished."""
+    done: list[Done] = []
+    waiting = tasks(plans, first_seed, hours)
+    workers = os.cpu_count() or 1
+    started_ns = real_ns()
+    with ProcessPoolExecutor(workers) as pool:
+        running = {pool.submit(run, next(waiting)) for _ in range(workers)}
+        while running:
+            ended, running = wait(running, return_when=FIRST_COMPLETED)
+            for each in ended:
+                done.append(each.result())
+                for sentence in done[-1].broken:
+                    output.talk(f"{done[-1].task}: {sentence}")
+                if real_ns() - started_ns < minutes * 60 * NS_PER_S:
+                    running.add(pool.submit(run, next(waiting)))
+    return done
+
+
+def report(done: Sequence[Done]) -> str:
+    """The figures in one line."""
+    hours = sum(each.task.hours for each in done)
+    broken = sum(len(each.broken) for each in done)
+    return (
+        f"{len(done)} rehearsals, {hours:,.1f} simulated hours, {sum(each.faults for each in done):,} faults, "
+        f"{sum(each.transactions for each in done):,} transactions, {broken} findings"
+    )
+
+
+def main() -> int:
+    """Exit 1 when anything was found."""
+    parser = argparse.ArgumentParser(prog="python -m wherry.cli.soak", description=__doc__)
+    parser.add_argument("plans", nargs="*", default=[""], help="plan files; without any, the hatchery that ships")
+    parser.add_argument("--minutes", type=float, default=10.0)
+    parser.add_argument("--seed", type=int, default=1, help="the first seed")
+    parser.add_argument("--hours", type=float, default=HOURS_EACH, help="of each rehearsal")
+    asked = parser.parse_args()
+    done = soak(asked.plans, asked.minutes, asked.seed, asked.hours)
+    output.data(report(done))
+    return 1 if any(each.broken for each in done) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

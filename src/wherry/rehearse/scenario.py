@@ -1,0 +1,317 @@
+"""One rehearsal: the engine as it is, armed everywhere, against simulated controllers in virtual time.
+
+A safety phase with faults, in which nothing wrong may be done whatever happens; then a liveness phase without any, in
+which everything must become Good again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from random import Random
+from typing import Any, Final
+
+from wherry.clock import NS_PER_MS, NS_PER_S, cpu_ns
+from wherry.engine.events import Event
+from wherry.engine.runner import Engine
+from wherry.engine.status import summary
+from wherry.errors import LocalError
+from wherry.plan.model import Plan
+from wherry.rehearse.result import Consequence, ControllerSeen, FaultSeen, PlaceWrites, Rehearsal
+from wherry.rehearse.watching import View, views_by_period
+from wherry.simulate.controller import Simulated, SimulatedController, simulate_plan
+from wherry.simulate.virtual_loop import EXACT_NS_MAX, run_virtual
+from wherry.transports.behaviour import uniform_ns
+from wherry.transports.memory import MemoryNetwork
+
+EngineFactory = Callable[..., Engine]
+Progress = Callable[[float], None]
+"""Told of the share that is done, from 0 to 1."""
+
+FAULTS_BEGIN_NS: Final = 5 * NS_PER_S
+PROGRESS_STEPS: Final = 200
+CONSEQUENCES_MAX: Final = 20
+JOURNAL_LINES_MAX: Final = 200_000
+STOP_S_MAX: Final = 600
+MEAN_NS: Final = {"none": 0, "usual": 1200 * NS_PER_S, "harsh": 150 * NS_PER_S}
+"""Mean time from one fault to the next (ours)."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedLoss:
+    """A controller that is lost for a while."""
+
+    start_ns: int
+    end_ns: int
+    controller: str
+
+
+def rehearse(
+    plan: Plan,
+    *,
+    hours: float = 24.0,
+    seed: int = 1,
+    faults: str | Path = "usual",
+    on_progress: Progress | None = None,
+    engine_factory: EngineFactory = Engine,
+) -> Rehearsal:
+    """Rehearse a plan for so many hours of virtual time; takes seconds, and must not be called on a running event loop.
+
+    ``faults``: none, usual, harsh, or a file. One seed gives one journal, byte by byte. LocalError with a sentence when
+    the arguments make no sense.
+    """
+    duration_ns = round(hours * 3600 * NS_PER_S)
+    if not NS_PER_S <= duration_ns < EXACT_NS_MAX // 2:
+        raise LocalError(f"a rehearsal lasts from 1 second to 300 hours, not {hours:g} hours")
+    if str(faults) not in MEAN_NS:
+        raise LocalError(f"there is no fault menu `{faults}`: there are {', '.join(MEAN_NS)}")
+    run = _Run(plan, duration_ns, seed, str(faults), on_progress, engine_factory)
+    look_ns = Random(f"{seed} look").choice((0, 0, 2_000, 20_000)) if str(faults) != "none" else 0
+    started_ns = cpu_ns()
+    run_virtual(run.main, limit_s=duration_ns / NS_PER_S + STOP_S_MAX, look_ns=look_ns)
+    return run.result((cpu_ns() - started_ns) / NS_PER_S)
+
+
+def recovery_ns(plan: Plan) -> int:
+    """Within this time after the last fault every transfer must be Good again: a connection given up after its
+    time-outs, the longest wait before the next, one more failed attempt, and some cycles after that."""
+    longest = 0
+    for transfer in plan.transfers:
+        ends = [plan.controller(name).limits for name in (transfer.source, transfer.destination)]
+        wait = sum(5 * each.timeout_ns + 2 * each.reconnect_ns_max for each in ends)
+        longest = max(longest, wait + 2 * transfer.max_age_ns + 4 * transfer.period_ns)
+    return longest
+
+
+class _Run:
+    """The state of one rehearsal."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        duration_ns: int,
+        seed: int,
+        faults: str,
+        on_progress: Progress | None,
+        engine_factory: EngineFactory,
+    ) -> None:
+        self.plan = plan
+        self.duration_ns = duration_ns
+        self.seed = seed
+        self.faults_asked = faults
+        self.liveness_ns = max(duration_ns // 2, duration_ns - recovery_ns(plan) - 30 * NS_PER_S)
+        self.losses = draw_losses(plan, Random(f"{seed} faults"), self.liveness_ns, MEAN_NS[faults])
+        self.events: list[Event] = []
+        self.journal: list[str] = []
+        self.views: dict[str, View] = {}
+        self.summary: dict[str, Any] = {}
+        self.writes: dict[str, dict[tuple[int, int, int], int]] = {}
+        self.busy_ns: dict[str, int] = {}
+        self._on_progress = on_progress
+        self._engine_factory = engine_factory
+        self._progress = 0
+
+    async def main(self) -> None:
+        """The whole rehearsal, on a virtual loop."""
+        plan, seed = self.plan, self.seed
+        network = MemoryNetwork(Random(f"{seed} network"))
+        self._lay_routes(network, Random(f"{seed} links"))
+        self.simulated = await simulate_plan(plan, network, rng=Random(f"{seed} devices"), declared_only=False)
+        for name, device in self.simulated.controllers.items():
+            self.writes[name] = {}
+            self.busy_ns[name] = 0
+            device.on_served = partial(self._served, name, device)
+        self.engine = self._engine_factory(
+            plan,
+            network,
+            armed=[each.name for each in plan.controllers],
+            listeners=[self._record],
+            seed=Random(f"{seed} engine").getrandbits(32),
+        )
+        self._start_views()
+        self._schedule_losses()
+        self._tick()
+        self.engine.start()
+        await asyncio.sleep(self.duration_ns / NS_PER_S)
+        for handle in self._timers:
+            handle.cancel()
+        await self.engine.stop()
+        self.summary = summary(self.engine, self.engine.now_ns())
+        await self.simulated.stop()
+
+    # What is set up.
+
+    def _lay_routes(self, network: MemoryNetwork, rng: Random) -> None:
+        for controller in self.plan.controllers:
+            route = network.route(controller.host, controller.port)
+            for behaviour in (route.to_server, route.to_client):
+                low_ns = rng.randrange(50_000, 500_000)
+                behaviour.latency_ns = uniform_ns(low_ns, low_ns + rng.randrange(2 * NS_PER_MS))
+
+    def _start_views(self) -> None:
+        loop = asyncio.get_running_loop()
+        self._start_ns = self.engine.started_ns
+        self._timers: set[asyncio.TimerHandle] = set()
+        carries = {each.transfer.name: each for each in self.engine.carries}
+        for transfer in self.plan.transfers:
+            store = self.simulated.controllers[transfer.destination].store
+            sample_of = partial(getattr, carries[transfer.name], "delivered_sample_ns")
+            self.views[transfer.name] = View(transfer, store, self.duration_ns, self._start_ns, sample_of)
+        for period_ns, views in views_by_period(self.views, self.plan).items():
+            self._look_again(loop, period_ns, self._start_ns + period_ns, views)
+
+    def _look_again(self, loop: asyncio.AbstractEventLoop, period_ns: int, at_ns: int, views: list[View]) -> None:
+        def look() -> None:
+            self._timers.discard(handle)
+            for view in views:
+                view.look(at_ns)
+            self._look_again(loop, period_ns, at_ns + period_ns, views)
+
+        handle = loop.call_at(at_ns / NS_PER_S, look)
+        self._timers.add(handle)
+
+    def _schedule_losses(self) -> None:
+        loop = asyncio.get_running_loop()
+        for loss in self.losses:
+            device = self.simulated.controllers[loss.controller]
+            loop.call_at((self._start_ns + loss.start_ns) / NS_PER_S, device.kill)
+            loop.call_at((self._start_ns + loss.end_ns) / NS_PER_S, device.revive)
+
+    def _tick(self) -> None:
+        if self._on_progress is None:
+            return
+        self._on_progress(self._progress / PROGRESS_STEPS)
+        self._progress += 1
+        if self._progress <= PROGRESS_STEPS:
+            asyncio.get_running_loop().call_later(self.duration_ns / PROGRESS_STEPS / NS_PER_S, self._tick)
+
+    # What is heard.
+
+    def _served(self, name: str, device: SimulatedController, at_ns: int, unit: int, pdu: bytes, answer: bytes) -> None:
+        self.busy_ns[name] += device.service_ns(pdu)
+        function = pdu[0]
+        if function >= 5 and answer and not answer[0] & 0x80:
+            count = 1 if function in (0x05, 0x06, 0x16) else pdu[3] << 8 | pdu[4]
+            key = (function, pdu[1] << 8 | pdu[2], count)
+            writes = self.writes[name]
+            writes[key] = writes.get(key, 0) + 1
+
+    def _record(self, event: Event) -> None:
+        self.events.append(event)
+        self.journal.append(f"{event.at_ns / NS_PER_MS:.6f} ms {event.kind}: {event.subject}: {event.message}")
+
+    # The end.
+
+    def result(self, cpu_s: float) -> Rehearsal:
+        """What was found out."""
+        transfers = self.summary["transfers"]
+        return Rehearsal(
+            plan=self.plan,
+            seed=self.seed,
+            faults_asked=self.faults_asked,
+            duration_ns=self.duration_ns,
+            liveness_ns=self.liveness_ns,
+            transactions=self.simulated.request_count,
+            faults=tuple(self._followed(each) for each in self.losses),
+            transfers=tuple(
+                view.seen(transfers[name], transfers[name]["failures"]) for name, view in self.views.items()
+            ),
+            controllers=tuple(self._controller(each) for each in self.simulated.controllers.values()),
+            writes=tuple(place_writes(self.plan, self.writes, self.duration_ns)),
+            broken=(),
+            broken_count=0,
+            journal=tuple(self.journal),
+            cpu_s=cpu_s,
+        )
+
+    def _followed(self, loss: PlannedLoss) -> FaultSeen:
+        until_ns = loss.end_ns + recovery_ns(self.plan)
+        concerned = {loss.controller} | {
+            each.name for each in self.plan.transfers if loss.controller in (each.source, each.destination)
+        }
+        followed = [
+            Consequence(each.at_ns, each.subject, each.message)
+            for each in self.events
+            if loss.start_ns <= each.at_ns <= until_ns and each.subject in concerned
+        ]
+        return FaultSeen(
+            loss.start_ns,
+            loss.end_ns,
+            "controller lost",
+            loss.controller,
+            f"{loss.controller} is lost",
+            tuple(followed[:CONSEQUENCES_MAX]),
+        )
+
+    def _controller(self, device: SimulatedController) -> ControllerSeen:
+        counts, name = device.counts, device.controller.name
+        return ControllerSeen(
+            name,
+            requests=dict(sorted(counts.requests.items())),
+            exceptions=dict(sorted(counts.exceptions.items())),
+            reads=counts.reads,
+            writes=counts.writes,
+            unanswered=counts.unanswered,
+            connections=counts.connections,
+            connections_refused=counts.connections_refused,
+            connections_open_max=counts.connections_open_max,
+            in_flight_max=counts.in_flight_max,
+            gap_ns_min=counts.gap_ns_min,
+            busy_ns=self.busy_ns[name],
+        )
+
+
+def draw_losses(plan: Plan, rng: Random, until_ns: int, mean_ns: int) -> tuple[PlannedLoss, ...]:
+    """Controllers that are lost and come back, all before ``until_ns``."""
+    used = sorted({name for each in plan.transfers for name in (each.source, each.destination)})
+    losses: list[PlannedLoss] = []
+    at_ns = FAULTS_BEGIN_NS
+    while mean_ns and used:
+        at_ns += round(rng.expovariate(1 / mean_ns))
+        length_ns = round(rng.choice((0.02, 0.1, 1.0)) * rng.random() * 60 * NS_PER_S) + 100 * NS_PER_MS
+        if at_ns + length_ns >= until_ns:
+            break
+        losses.append(PlannedLoss(at_ns, at_ns + length_ns, rng.choice(used)))
+        at_ns += length_ns
+    return tuple(losses)
+
+
+def place_writes(
+    plan: Plan, writes: Mapping[str, Mapping[tuple[int, int, int], int]], duration_ns: int
+) -> list[PlaceWrites]:
+    """How often each place of the plan was written, from what the devices counted by function, address and quantity."""
+    result: list[PlaceWrites] = []
+    for transfer in plan.transfers:
+        seen = writes[transfer.destination]
+        for value in transfer.values:
+            count = _writes_to(seen, value.put.table.is_bits, value.put.address, value.put.count)
+            result.append(
+                PlaceWrites(
+                    transfer.destination, transfer.name, value.name, str(value.put), count, duration_ns, value.put
+                )
+            )
+        if transfer.status is not None:
+            count = _writes_to(seen, False, transfer.status.start, transfer.status.count)
+            result.append(
+                PlaceWrites(transfer.destination, transfer.name, "status", str(transfer.status), count, duration_ns)
+            )
+    return result
+
+
+def _writes_to(seen: Mapping[tuple[int, int, int], int], is_bits: bool, address: int, count: int) -> int:
+    return sum(
+        times
+        for (function, start, quantity), times in seen.items()
+        if (function in (0x05, 0x0F)) is is_bits and start < address + count and address < start + quantity
+    )
+
+
+def simulated_hours(rehearsal: Rehearsal) -> float:
+    """Virtual time in hours."""
+    return rehearsal.duration_ns / NS_PER_S / 3600
+
+
+__all__ = ["EngineFactory", "Progress", "Simulated", "recovery_ns", "rehearse", "simulated_hours"]

@@ -1,0 +1,117 @@
+"""The receivers' own view: their status registers, looked at every period as their programs would do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Final
+
+from wherry.plan.model import Plan, Transfer
+from wherry.protocol.store import MemoryStore
+from wherry.rehearse.result import Bucket, TransferSeen
+
+BUCKETS_MAX: Final = 2000
+"""Samples kept for each transfer: as many as a picture has dots."""
+GOOD: Final = 2
+
+
+class View:
+    """What is seen of one transfer. ``age_ns`` asks somebody else how old the values in the receiver are."""
+
+    def __init__(
+        self,
+        transfer: Transfer,
+        store: MemoryStore,
+        duration_ns: int,
+        start_ns: int,
+        sample_of: Callable[[], int | None],
+    ) -> None:
+        self.transfer = transfer
+        self._store = store
+        self._bucket_ns = max(transfer.period_ns, -(-duration_ns // BUCKETS_MAX))
+        self._sample_of = sample_of
+        self._start_ns = start_ns
+        self._looked_ns = start_ns
+        self._quality_ns = [0, 0, 0]
+        self._heartbeat: int | None = None
+        self._beat_ns = start_ns
+        self._silence = self._not_good = (0, 0)
+        self._good_ns = start_ns
+        self._age: tuple[int, int] | None = None
+        self._buckets: list[Bucket] = []
+        self._bucket_end_ns = start_ns
+        self._worst_age_ns: int | None = None
+        self._worst_quality: int | None = None
+
+    def look(self, now_ns: int) -> None:
+        """Once a period."""
+        quality: int | None = None
+        status = self.transfer.status
+        if status is not None:
+            data = self._store.read_registers(status.table, status.start, 2)
+            heartbeat, quality = data[0] << 8 | data[1], min(data[2] << 8 | data[3], GOOD)
+            self._quality_ns[quality] += now_ns - self._looked_ns
+            if quality == GOOD:
+                self._good_ns = now_ns
+            elif now_ns - self._good_ns > self._not_good[0]:
+                self._not_good = (now_ns - self._good_ns, self._good_ns)
+            if heartbeat != self._heartbeat:
+                self._heartbeat, self._beat_ns = heartbeat, now_ns
+            elif now_ns - self._beat_ns > self._silence[0]:
+                self._silence = (now_ns - self._beat_ns, self._beat_ns)
+        self._looked_ns = now_ns
+        sample_ns = self._sample_of()
+        age_ns = None if sample_ns is None else now_ns - sample_ns
+        if age_ns is not None and (self._age is None or age_ns > self._age[0]):
+            self._age = (age_ns, now_ns)
+        self._keep(now_ns, age_ns, quality)
+
+    def _keep(self, now_ns: int, age_ns: int | None, quality: int | None) -> None:
+        if now_ns >= self._bucket_end_ns:
+            self._close_bucket()
+            self._bucket_end_ns = now_ns + self._bucket_ns
+            self._bucket_at_ns = now_ns
+            self._worst_age_ns, self._worst_quality = age_ns, quality
+            return
+        if age_ns is not None and (self._worst_age_ns is None or age_ns > self._worst_age_ns):
+            self._worst_age_ns = age_ns
+        if quality is not None and (self._worst_quality is None or quality < self._worst_quality):
+            self._worst_quality = quality
+
+    def _close_bucket(self) -> None:
+        if self._bucket_end_ns > self._start_ns:
+            at_ns = self._bucket_at_ns - self._start_ns
+            self._buckets.append(Bucket(at_ns, self._worst_age_ns, self._worst_quality))
+
+    def seen(self, counts: Mapping[str, int], failures: Mapping[str, int]) -> TransferSeen:
+        """The end: everything that was seen, with the engine's own counts beside it."""
+        self._close_bucket()
+        start_ns = self._start_ns
+        seen = TransferSeen(
+            self.transfer.name,
+            self.transfer.status is not None,
+            good_ns=self._quality_ns[2],
+            uncertain_ns=self._quality_ns[1],
+            bad_ns=self._quality_ns[0],
+            longest_not_good_ns=self._not_good[0],
+            longest_not_good_at_ns=max(0, self._not_good[1] - start_ns),
+            longest_silence_ns=self._silence[0],
+            longest_silence_at_ns=max(0, self._silence[1] - start_ns),
+            scheduled=counts["scheduled"],
+            delivered=counts["delivered"],
+            skipped=counts["skipped"],
+            failed=counts["failed"],
+            failures=dict(failures),
+            buckets=tuple(self._buckets),
+        )
+        if self._age is not None:
+            seen = replace(seen, age_ns_max=self._age[0], age_ns_max_at_ns=self._age[1] - start_ns)
+        return seen
+
+
+def views_by_period(views: Mapping[str, View], plan: Plan) -> dict[int, list[View]]:
+    """Views that are looked at together."""
+    result: dict[int, list[View]] = {}
+    for transfer in plan.transfers:
+        result.setdefault(transfer.period_ns, []).append(views[transfer.name])
+    return result
