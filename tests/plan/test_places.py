@@ -339,3 +339,10 @@ def test_a_place_without_end_is_refused() -> None:
         parse_point("holding " + "0" * 10**6)
     with pytest.raises(TextError, match="beyond the last address"):
         parse_point("holding " + "9" * 150)
+
+
+def test_what_is_said_of_an_unprintable_place_is_printable() -> None:
+    with pytest.raises(TextError) as failed:
+        parse_point("'coil \x003")
+    assert failed.value.fix == "write `coil \\x003`"
+    assert str(failed.value).isprintable()

@@ -25,6 +25,8 @@ class TextError(PlanError):
         fix: str = "",
         offset: Offset | None = None,
     ) -> None:
+        # Each may quote the file, and none may disturb a terminal.
+        message, expected, found, fix = (printable(text) for text in (message, expected, found, fix))
         super().__init__(f"{message}; {fix}" if fix else message)
         self.name = name
         self.message = message
