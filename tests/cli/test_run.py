@@ -14,6 +14,10 @@ from typing import Any
 
 import pytest
 
+from wherry.cli.run import told_of_silence
+from wherry.clock import NS_PER_S
+from wherry.plan.model import Controller, Plan, WhenSilent
+
 WHERRY = (sys.executable, "-m", "wherry")
 PLAN = """
 title = "Hatchery oxygen"
@@ -183,3 +187,13 @@ def test_the_demo_ends_by_itself_and_says_what_was_seen() -> None:
     assert done.stderr == ""
     # Tables keep to the width; sentences, of which there are more on a busy machine, end with a full stop.
     assert [line for line in done.stdout.splitlines() if len(line) > 100 and not line.endswith(".")] == []
+
+
+def test_arming_says_what_the_controller_does_when_the_run_ends(capsys: pytest.CaptureFixture[str]) -> None:
+    hall = Controller("hall", "127.0.0.1", when_silent=WhenSilent.RUNS_ON, lease_ns=30 * NS_PER_S)
+    feeder = Controller("feeder", "127.0.0.1")
+    assert told_of_silence(Plan("", (hall, feeder), ()), ["hall", "feeder"]) == {"hall", "feeder"}
+    assert capsys.readouterr().err.splitlines() == [
+        "When this run ends, what feeder does is not declared in the plan (`when_silent`).",
+        "When this run ends, hall runs on to a limit after 30 s, as the plan declares.",
+    ]

@@ -23,7 +23,7 @@ def test_the_starter_plan_has_no_findings_and_comments() -> None:
 
 def test_what_is_commented_out_can_be_taken_in() -> None:
     text = starter()
-    for key in ("limits", "max_age", "alive", "status", "copy"):
+    for key in ("limits", "when_silent", "max_age", "alive", "status", "copy"):
         assert f"\n# {key}" in text
         text = text.replace(f"\n# {key}", f"\n{key}")
     assert loads(text).findings == ()

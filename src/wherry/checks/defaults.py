@@ -50,6 +50,8 @@ def _of_controller(judged: Judged, controller: Controller) -> Iterator[Default]:
         (("response", "fixed"), f"{duration_text(response.fixed_ns)} (assumed)"),
         (("response", "per_register"), f"{duration_text(response.per_register_ns)} (assumed)"),
         (("readable",), "nothing but the declared places"),
+        (("lease",), "none: it keeps what it was given"),
+        (("when_silent",), "not said: find out what it does when nothing is written any more"),
         (("write_single",), "no: functions 0F and 10 (hex) also for single items"),
     ]
     if controller.port == TCP_PORT_DEFAULT:

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import signal
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -24,7 +24,7 @@ from wherry.engine.status import summary
 from wherry.errors import LocalError
 from wherry.findings import Level
 from wherry.plan import load
-from wherry.plan.durations import parse_duration
+from wherry.plan.durations import duration_text, parse_duration
 from wherry.plan.model import Plan
 from wherry.transports.network import Network
 from wherry.transports.tcp import TcpNetwork
@@ -103,14 +103,27 @@ def choose_armed(plan: Plan, wanted: Sequence[str], *, may_ask: bool, is_answer:
     if wanted and not is_answer:
         output.talk(output.paragraph(CAUTION, to_stderr=True))
     if "all" in wanted:
-        return frozenset(destinations)
+        return told_of_silence(plan, destinations)
     for name in wanted:
         if name not in destinations:
             known = ", ".join(sorted(destinations))
             raise LocalError(f"cannot arm `{name}`: the plan writes to {known}")
     if wanted or not may_ask or not sys.stdin.isatty() or not output.in_terminal():
-        return frozenset(wanted)
+        return told_of_silence(plan, wanted)
     return ask_armed(plan, destinations)
+
+
+def told_of_silence(plan: Plan, armed: Iterable[str]) -> frozenset[str]:
+    """Say what each armed controller does when this run ends; stopping is an action too."""
+    for name in sorted(set(armed)):
+        controller = plan.controller(name)
+        after = "" if controller.lease_ns is None else f" after {duration_text(controller.lease_ns)}"
+        if controller.when_silent is None:
+            said = f"When this run ends, what {name} does{after} is not declared in the plan (`when_silent`)."
+        else:
+            said = f"When this run ends, {name} {controller.when_silent.words}{after}, as the plan declares."
+        output.talk(output.lines_of(said, to_stderr=True))
+    return frozenset(armed)
 
 
 def ask_armed(plan: Plan, destinations: set[str]) -> frozenset[str]:

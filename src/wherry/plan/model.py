@@ -35,6 +35,28 @@ class Direction(StrEnum):
     DOWN = "down"
 
 
+class WhenSilent(StrEnum):
+    """What a controller does when nothing is written to it any more."""
+
+    HOLDS = "holds"
+    FALLS_BACK = "falls back"
+    STOPS = "stops"
+    RUNS_ON = "runs on"
+
+    @property
+    def words(self) -> str:
+        """A sentence without its subject, for people."""
+        return _WHEN_SILENT[self]
+
+
+_WHEN_SILENT: Final = {
+    WhenSilent.HOLDS: "holds the last values",
+    WhenSilent.FALLS_BACK: "falls back to values of its own",
+    WhenSilent.STOPS: "stops",
+    WhenSilent.RUNS_ON: "runs on to a limit",
+}
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Span:
     """A run of items in one table: ``count`` registers or bits from ``start`` (PDU address, from zero)."""
@@ -175,6 +197,10 @@ class Controller:
     """Write single items with functions 05 and 06 rather than 0F and 10 (hex)."""
     simulation: Simulation = Simulation()
     path: Path = ()
+    lease_ns: int | None = None
+    """How long it keeps what it was given; None: as long as it likes, or not known."""
+    when_silent: WhenSilent | None = None
+    """What it does when nothing is written to it any more; None: nobody has said."""
 
 
 @dataclass(frozen=True, slots=True)

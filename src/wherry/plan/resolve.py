@@ -24,6 +24,7 @@ from wherry.plan.model import (
     Span,
     Transfer,
     Value,
+    WhenSilent,
 )
 from wherry.plan.places import parse_point, parse_span, parse_status
 from wherry.plan.reader import Reader, read_duration
@@ -102,10 +103,26 @@ def _controller(
     response = _response(reader, table.response, (*path, "response"), "response" in data["controller"][name])
     readable = _spans(reader, table.readable, (*path, "readable"))
     simulation = _simulation(reader, table.simulate, (*path, "simulate"))
+    lease_ns = None if table.lease is UNSET else read_duration(reader, table.lease, (*path, "lease"))
+    when_silent = None if table.when_silent is UNSET else WhenSilent(table.when_silent)
     if where is None or unit is None:
         return None
     framing, host, port = where
-    return Controller(name, host, port, framing, unit, limits, response, readable, table.write_single, simulation, path)
+    return Controller(
+        name,
+        host,
+        port,
+        framing,
+        unit,
+        limits,
+        response,
+        readable,
+        table.write_single,
+        simulation,
+        path,
+        lease_ns=lease_ns,
+        when_silent=when_silent,
+    )
 
 
 def _spans(reader: Reader, texts: Sequence[str | None], path: Path) -> tuple[Span, ...]:

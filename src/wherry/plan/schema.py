@@ -137,6 +137,20 @@ class ControllerTable(Table):
     simulate: Annotated[SimulateTable, _meta("How it behaves when simulated.")] = msgspec.field(
         default_factory=SimulateTable
     )
+    lease: Annotated[
+        str | UnsetType,
+        _duration(
+            "How long it keeps what it was given; not written again in that time, it does `when_silent`.", "30 s"
+        ),
+    ] = UNSET
+    when_silent: Annotated[
+        Literal["holds", "falls back", "stops", "runs on"] | UnsetType,
+        _meta(
+            "What it does when nothing is written to it any more: it holds the last values, falls back to values of "
+            "its own, stops, or runs on to a limit. Try it out before it is relied on.",
+            "holds",
+        ),
+    ] = UNSET
 
 
 Rounding = Literal["half even", "half away", "down", "up", "toward zero"]

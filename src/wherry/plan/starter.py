@@ -67,6 +67,7 @@ unit    = 1
 [controller.{destination}]
 connect = {destination_connect}
 unit    = 1
+# when_silent = "holds"                  # what it does when nothing is written any more: try it (holds, stops ...)
 
 # What is carried. All values of a transfer are read together and written together, once in each period.
 [transfer.water]
