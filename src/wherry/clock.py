@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import partial
 
 NS_PER_S = 1_000_000_000
@@ -43,6 +43,16 @@ class LoopClock:
 def wall_time_text() -> str:
     """Now in UTC, RFC 3339 with milliseconds."""
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def today() -> date:
+    """The present day, in UTC."""
+    return datetime.now(UTC).date()
+
+
+def elapsed_ns() -> int:
+    """A clock that only goes forward, for measuring how long something of ours takes while people wait."""
+    return time.monotonic_ns()
 
 
 def cpu_ns() -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 WIDTH_COLUMNS = 100
 CELL_COLUMNS_MIN = 8
 """What is left of a cell, at least, when a table is made to fit."""
+
+PROGRESS_AFTER_NS = 2_000_000_000
+"""What takes longer shows how far it is."""
 
 Justify = Literal["left", "right", "center"]
 
@@ -145,6 +148,35 @@ def console(*, to_stderr: bool = False) -> Console:
     return Console(file=stream, width=width, highlight=False, soft_wrap=False, emoji=False, markup=False)
 
 
+@contextlib.contextmanager
+def progress(what: str) -> Iterator[Callable[[float], None]]:
+    """A bar on stderr while something takes longer than two seconds, in a terminal only. Gives a function that is to be
+    told of the share that is done, from 0 to 1, every now and then."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        yield lambda _share: None
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from wherry.clock import elapsed_ns
+
+    begun_ns = elapsed_ns()
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"))
+    bar = Progress(*columns, TimeRemainingColumn(), console=console(to_stderr=True), transient=True, auto_refresh=False)
+    task = bar.add_task(what, total=1.0)
+
+    def on_progress(share: float) -> None:
+        bar.update(task, completed=share)
+        if bar.live.is_started:
+            bar.refresh()
+        elif elapsed_ns() - begun_ns > PROGRESS_AFTER_NS:
+            bar.start()
+
+    try:
+        yield on_progress
+    finally:
+        bar.stop()
+
+
 def table(
     columns: Sequence[tuple[str, Justify]],
     rows: Iterable[Sequence[str]],
@@ -164,10 +196,11 @@ def fitted(
     columns: Sequence[tuple[str, Justify]], rows: Sequence[Sequence[str]], shrink: Sequence[int], columns_max: int
 ) -> Sequence[Sequence[str]]:
     """The rows with the cells of some columns cut, so that each row is one line of at most ``columns_max``."""
-    widths = [max(len(heading), *(len(row[index]) for row in rows), 0) for index, (heading, _) in enumerate(columns)]
+    headings = [max(map(len, heading.split("\n"))) for heading, _ in columns]
+    widths = [max(least, *(len(row[index]) for row in rows), 0) for index, least in enumerate(headings)]
     over = sum(widths) + 2 * (len(columns) - 1) - columns_max
     for index in shrink:
-        least = max(CELL_COLUMNS_MIN, len(columns[index][0]))
+        least = max(CELL_COLUMNS_MIN, headings[index])
         cut = min(max(0, over), max(0, widths[index] - least))
         widths[index] -= cut
         over -= cut

@@ -64,6 +64,13 @@ class TransferSeen:
     failed: int = 0
     failures: Mapping[str, int] = field(default_factory=dict)
     buckets: tuple[Bucket, ...] = ()
+    longest_without_fresh_ns: int = 0
+    """Longest time in which no new values came: the sequence number stood still, or, without status registers, nothing
+    was delivered."""
+    longest_without_fresh_at_ns: int = 0
+    good_age_ns_max: int | None = None
+    """Greatest age of values while its registers said Good and the heartbeat moved: of what it had to believe. None
+    when they never did, or without status registers."""
 
     @property
     def watched_ns(self) -> int:
@@ -162,6 +169,8 @@ class Rehearsal:
     """What the engine recorded, one line each; the same for the same seed, byte by byte."""
     cpu_s: float
     """What it cost; the only figure here that is not the same twice."""
+    was_stopped: bool = False
+    """Whether it was ended before its time; then ``duration_ns`` is what was rehearsed."""
 
     @property
     def is_kept(self) -> bool:

@@ -7,6 +7,7 @@ which everything must become Good again.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -56,10 +57,12 @@ def rehearse(
     seed: int = 1,
     faults: str | Path = "usual",
     on_progress: Progress | None = None,
+    is_over: Callable[[], bool] | None = None,
     engine_factory: EngineFactory = Engine,
 ) -> Rehearsal:
     """Rehearse a plan for so many hours of virtual time; takes seconds, and must not be called on a running event loop.
 
+    ``is_over`` is asked every now and then whether to end before the time, with what was seen until then.
     ``faults``: none, usual, harsh, or a file. One seed gives one journal, byte by byte. LocalError with a sentence when
     the arguments make no sense.
     """
@@ -68,7 +71,7 @@ def rehearse(
         raise LocalError(f"a rehearsal lasts from 1 second to 300 hours, not {hours:g} hours")
     if str(faults) not in MEAN_NS:
         raise LocalError(f"there is no fault menu `{faults}`: there are {', '.join(MEAN_NS)}")
-    run = _Run(plan, duration_ns, seed, str(faults), on_progress, engine_factory)
+    run = _Run(plan, duration_ns, seed, str(faults), on_progress, is_over, engine_factory)
     look_ns = Random(f"{seed} look").choice((0, 0, 2_000, 20_000)) if str(faults) != "none" else 0
     started_ns = cpu_ns()
     run_virtual(run.main, limit_s=duration_ns / NS_PER_S + STOP_S_MAX, look_ns=look_ns)
@@ -96,6 +99,7 @@ class _Run:
         seed: int,
         faults: str,
         on_progress: Progress | None,
+        is_over: Callable[[], bool] | None,
         engine_factory: EngineFactory,
     ) -> None:
         self.plan = plan
@@ -107,10 +111,13 @@ class _Run:
         self.events: list[Event] = []
         self.journal: list[str] = []
         self.views: dict[str, View] = {}
+        self.was_stopped = False
         self.summary: dict[str, Any] = {}
         self.writes: dict[str, dict[tuple[int, int, int], int]] = {}
         self.busy_ns: dict[str, int] = {}
         self._on_progress = on_progress
+        self._is_over = is_over
+        self._over = asyncio.Event()
         self._engine_factory = engine_factory
         self._progress = 0
 
@@ -135,7 +142,11 @@ class _Run:
         self._schedule_losses()
         self._tick()
         self.engine.start()
-        await asyncio.sleep(self.duration_ns / NS_PER_S)
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._over.wait(), self.duration_ns / NS_PER_S)
+        if self._over.is_set():
+            self.was_stopped = True
+            self.duration_ns = max(1, self.engine.now_ns() - self._start_ns)
         for handle in self._timers:
             handle.cancel()
         await self.engine.stop()
@@ -181,9 +192,10 @@ class _Run:
             loop.call_at((self._start_ns + loss.end_ns) / NS_PER_S, device.revive)
 
     def _tick(self) -> None:
-        if self._on_progress is None:
-            return
-        self._on_progress(self._progress / PROGRESS_STEPS)
+        if self._is_over is not None and self._is_over():
+            self._over.set()
+        if self._on_progress is not None:
+            self._on_progress(self._progress / PROGRESS_STEPS)
         self._progress += 1
         if self._progress <= PROGRESS_STEPS:
             asyncio.get_running_loop().call_later(self.duration_ns / PROGRESS_STEPS / NS_PER_S, self._tick)
@@ -225,6 +237,7 @@ class _Run:
             broken_count=0,
             journal=tuple(self.journal),
             cpu_s=cpu_s,
+            was_stopped=self.was_stopped,
         )
 
     def _followed(self, loss: PlannedLoss) -> FaultSeen:

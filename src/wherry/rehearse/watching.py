@@ -36,6 +36,11 @@ class View:
         self._heartbeat: int | None = None
         self._beat_ns = start_ns
         self._silence = self._not_good = (0, 0)
+        self._watchdog_ns = transfer.max_age_ns + transfer.period_ns
+        self._fresh_mark: int | None = None
+        self._fresh_ns = start_ns
+        self._unfresh = (0, start_ns)
+        self._good_age_ns: int | None = None
         self._good_ns = start_ns
         self._age: tuple[int, int] | None = None
         self._buckets: list[Bucket] = []
@@ -47,8 +52,10 @@ class View:
         """Once a period."""
         quality: int | None = None
         status = self.transfer.status
+        mark = sample_ns = self._sample_of()
         if status is not None:
-            data = self._store.read_registers(status.table, status.start, 2)
+            data = self._store.read_registers(status.table, status.start, 4)
+            mark = data[6] << 8 | data[7]
             heartbeat, quality = data[0] << 8 | data[1], min(data[2] << 8 | data[3], GOOD)
             self._quality_ns[quality] += now_ns - self._looked_ns
             if quality == GOOD:
@@ -60,8 +67,18 @@ class View:
             elif now_ns - self._beat_ns > self._silence[0]:
                 self._silence = (now_ns - self._beat_ns, self._beat_ns)
         self._looked_ns = now_ns
-        sample_ns = self._sample_of()
+        if mark != self._fresh_mark:
+            self._fresh_mark, self._fresh_ns = mark, now_ns
+        elif now_ns - self._fresh_ns > self._unfresh[0]:
+            self._unfresh = (now_ns - self._fresh_ns, self._fresh_ns)
         age_ns = None if sample_ns is None else now_ns - sample_ns
+        if (
+            quality == GOOD
+            and age_ns is not None
+            and now_ns - self._beat_ns <= self._watchdog_ns
+            and (self._good_age_ns is None or age_ns > self._good_age_ns)
+        ):
+            self._good_age_ns = age_ns
         if age_ns is not None and (self._age is None or age_ns > self._age[0]):
             self._age = (age_ns, now_ns)
         self._keep(now_ns, age_ns, quality)
@@ -103,6 +120,9 @@ class View:
             failed=counts["failed"],
             failures=dict(failures),
             buckets=tuple(self._buckets),
+            longest_without_fresh_ns=self._unfresh[0],
+            longest_without_fresh_at_ns=max(0, self._unfresh[1] - start_ns),
+            good_age_ns_max=self._good_age_ns,
         )
         if self._age is not None:
             seen = replace(seen, age_ns_max=self._age[0], age_ns_max_at_ns=self._age[1] - start_ns)

@@ -1,0 +1,168 @@
+"""``wherry rehearse``: a whole plan for hours of simulated time, with faults, and what came of it."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import signal
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+from cyclopts import Parameter
+
+from wherry.cli import output, rehearse_view
+from wherry.cli.output import Exit
+from wherry.cli.run import load_for_run
+from wherry.clock import today
+from wherry.errors import LocalError
+from wherry.plan.model import Plan
+from wherry.rehearse import picture
+from wherry.rehearse.report import document
+from wherry.rehearse.result import Rehearsal
+from wherry.rehearse.scenario import rehearse
+
+HOURS_MAX: Final = 300.0
+"""Virtual time is exact to the nanosecond for longer than this; it takes minutes of real time."""
+SECONDS_MIN: Final = 60.0
+"""Shorter and there is no room for a fault and for what follows it."""
+MENUS: Final = ("none", "usual", "harsh")
+REPORT_FILE: Final = "rehearsal.json"
+JOURNAL_FILE: Final = "rehearsal.journal"
+PICTURE_FILE: Final = "ages"
+
+
+def rehearse_command(
+    plan: Path,
+    *,
+    hours: float = 24.0,
+    seed: int = 1,
+    faults: str = "usual",
+    save: Path | None = None,
+    json: Annotated[bool, Parameter(negative=())] = False,
+) -> int:
+    """Run a plan for hours of simulated time on simulated controllers, with faults. Nothing real is connected to.
+
+    Answers 0 when every declared bound was kept, 1 when one was broken, 2 when the call or the plan is wrong.
+
+    Parameters
+    ----------
+    plan
+        The plan file.
+    hours
+        How long, in hours of simulated time; a day takes about a minute.
+    seed
+        A whole number; the same one gives the same rehearsal, another one other faults at other times.
+    faults
+        The menu that faults are drawn from: none, usual or harsh; or a file with faults (docs/rehearse.md).
+    save
+        A folder for the whole report, the journal, and a picture of the ages of values.
+    json
+        Print one JSON document at the end, and nothing else on stdout.
+    """
+    check_call(hours, seed)
+    asked = choose_faults(faults)
+    ready = load_for_run(plan)
+    if ready is None:
+        return Exit.WRONG_CALL
+    if not ready.transfers:
+        raise LocalError(f"{plan} carries nothing: there is nothing to rehearse")
+    if save is not None:
+        picture.require()
+        make_folder(save)
+    with output.progress(f"rehearsing {hours:g} h") as on_progress, caught_interrupt() as is_over:
+        rehearsal = rehearse(ready, hours=hours, seed=seed, faults=asked, on_progress=on_progress, is_over=is_over)
+    return report(ready, rehearsal, hours=hours, save=save, json=json)
+
+
+def report(plan: Plan, rehearsal: Rehearsal, *, hours: float, save: Path | None, json: bool) -> int:
+    """Save what was seen, print it, and say how it was."""
+    answer = document(rehearsal, hours_asked=hours, day=today())
+    code = Exit.INTERRUPTED if rehearsal.was_stopped else Exit.NO if answer["broken_count"] else Exit.OK
+    answer["exit_code"] = int(code)
+    if save is not None:
+        save_all(save, answer, rehearsal)
+    if json:
+        output.json_document(answer)
+    else:
+        rehearse_view.print_report(answer, took_s=rehearsal.cpu_s, saved_in="" if save is None else str(save))
+    return code
+
+
+def check_call(hours: float, seed: int) -> None:
+    """LocalError for numbers that make no sense."""
+    least = SECONDS_MIN / 3600
+    if math.isnan(hours) or not least <= hours <= HOURS_MAX:
+        raise LocalError(
+            f"--hours {hours:g} is no time to rehearse: it can be from {least:.3f} (one minute) to {HOURS_MAX:g}"
+        )
+    if seed < 0:
+        raise LocalError(f"--seed {seed} is negative: give a whole number from 0 on")
+
+
+def choose_faults(text: str) -> str | Path:
+    """The name of a menu, or a file that is there. LocalError with what there is."""
+    if text in MENUS:
+        return text
+    path = Path(text)
+    if path.is_file():
+        return path
+    import difflib
+
+    near = difflib.get_close_matches(text, MENUS, n=1)
+    hint = f"; did you mean {near[0]}?" if near else ""
+    raise LocalError(f"there is no menu and no file `{text}` for --faults: the menus are {', '.join(MENUS)}{hint}")
+
+
+def make_folder(folder: Path) -> None:
+    """The folder is there and can be written to, before anything takes time. LocalError if not."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as failed:
+        raise LocalError(
+            f"nothing can be saved in {output.quoted(folder)} ({failed.strerror or failed}): nothing was rehearsed; "
+            "give another folder with --save"
+        ) from None
+
+
+def save_all(folder: Path, answer: dict[str, Any], rehearsal: Rehearsal) -> None:
+    """The report, the journal and the picture. LocalError when the disk does not take them."""
+    import json
+
+    files = {
+        REPORT_FILE: (json.dumps(answer, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8"),
+        JOURNAL_FILE: "".join(f"{line}\n" for line in rehearsal.journal).encode("utf-8"),
+        **{f"{PICTURE_FILE}.{kind}": data for kind, data in picture.pictures(answer).items()},
+    }
+    for name, data in files.items():
+        try:
+            (folder / name).write_bytes(data)
+        except OSError as failed:
+            raise LocalError(
+                f"{output.quoted(folder / name)} cannot be written ({failed.strerror or failed}); "
+                "the same seed gives the same rehearsal again"
+            ) from None
+
+
+@contextlib.contextmanager
+def caught_interrupt() -> Iterator[Callable[[], bool]]:
+    """Ctrl-C and a polite kill end the rehearsal early, with what was seen so far; a second Ctrl-C ends it at once."""
+    seen: list[int] = []
+
+    def on_signal(number: int, _frame: object = None) -> None:
+        if seen:
+            raise KeyboardInterrupt
+        seen.append(number)
+
+    before = {}
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with contextlib.suppress(ValueError):  # not in the main thread: whoever embeds us handles signals
+            before[number] = signal.signal(number, on_signal)
+    try:
+        yield lambda: bool(seen)
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

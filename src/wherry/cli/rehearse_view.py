@@ -1,0 +1,317 @@
+"""How ``wherry rehearse`` shows its report: first the answer in sentences, then what each party saw as short tables."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from wherry.cli import output
+from wherry.cli.run_view import ms_text
+from wherry.rehearse.report import days_text, faults_by_kind, worst_faults
+
+ROWS_MAX: Final = 10
+"""Rows of a table in the terminal; the saved document has all."""
+
+Report = Mapping[str, Any]
+
+
+def print_report(report: Report, *, took_s: float, saved_in: str) -> None:
+    """The whole report, on stdout."""
+    for sentence in head(report, took_s):
+        output.sentence(sentence)
+    output.data()
+    print_broken(report["broken"], report["broken_count"])
+    print_transfers(report["transfers"])
+    print_faults(report["faults"])
+    print_writes(report["writes"], report["hours"])
+    print_controllers(report["controllers"])
+    for sentence in foot(report, saved_in):
+        output.sentence(sentence)
+
+
+def head(report: Report, took_s: float) -> list[str]:
+    """What was rehearsed, and the answer."""
+    asked = report["faults_asked"]
+    faults = "no faults" if asked == "none" else f"{output.plural(len(report['faults']), 'fault')} ({asked})"
+    speed = f", {report['hours'] * 3600 / took_s:,.0f} times real time" if took_s > 0 else ""
+    said = [
+        f"{report['title'] or report['plan']}: {hours_text(report['hours'])} of simulated time, {faults}, "
+        f"seed {report['seed']}, {output.plural(report['requests'], 'request')}; "
+        f"took {span_text(took_s)}{speed}."
+    ]
+    if report["is_interrupted"]:
+        said.append(f"Ended by Ctrl-C; {hours_text(report['hours_asked'])} were asked for. What was seen until then:")
+    if report["broken_count"]:
+        said.append(f"A declared bound was broken: {output.plural(report['broken_count'], 'time')}.")
+    else:
+        said.append("No declared bound was broken.")
+    return said
+
+
+def print_broken(broken: Sequence[Report], count: int) -> None:
+    """Which declared bound was broken, where and when."""
+    if not broken:
+        return
+    for each in broken[:ROWS_MAX]:
+        at = "" if each["at_s"] is None else f" at {instant_text(each['at_s'])}"
+        output.data(output.paragraph(f"  {each['bound']}, {each['subject']}{at}: {each['message']}", hanging=4))
+    if count > min(len(broken), ROWS_MAX):
+        output.data(f"  ... and {count - min(len(broken), ROWS_MAX):,} more")
+    output.data()
+
+
+# What each receiver saw.
+
+TRANSFER_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("transfer", "left"), ("from -> to", "left"), ("Good", "right"), ("Uncertain", "right"), ("Bad", "right"),
+    ("longest\nnot Good", "right"), ("longest\nnot fresh", "right"), ("oldest\nas Good", "right"),
+    ("\nmax_age", "right"),
+)  # fmt: skip
+
+
+def print_transfers(transfers: Mapping[str, Report]) -> None:
+    """One row for each transfer, the worst first where there are too many."""
+    output.data("What each receiver saw, in its own registers:\n")
+    worst = sorted(transfers.items(), key=lambda item: item[1]["good_share"] if item[1]["has_status"] else 2.0)
+    names = {name for name, _ in worst[:ROWS_MAX]}
+    output.table(
+        TRANSFER_COLUMNS,
+        [transfer_row(name, each) for name, each in transfers.items() if name in names],
+        shrink=(1, 0),
+    )
+    if len(transfers) > ROWS_MAX:
+        output.data(f"... and {len(transfers) - ROWS_MAX:,} more that were Good for longer")
+    blind = [name for name, each in transfers.items() if not each["has_status"]]
+    if blind:
+        named = ", ".join(blind[:ROWS_MAX]) + (" ..." if len(blind) > ROWS_MAX else "")
+        output.sentence(
+            f"{named}: no status registers, so the receiver cannot tell old values from new ones; "
+            "the ages are what it would have to know."
+        )
+    output.data()
+
+
+def transfer_row(name: str, each: Report) -> Sequence[str]:
+    """One transfer. Without status registers the receiver takes everything as Good."""
+    age_ms = each["good_age_ms_max"] if each["has_status"] else each["age_ms_max"]
+    return (
+        name,
+        f"{each['from']} -> {each['to']}",
+        *(percent_text(each[f"{quality}_share"]) for quality in ("good", "uncertain", "bad")),
+        span_text(each["longest_not_good_s"]) if each["has_status"] else "-",
+        span_text(each["without_fresh_s_max"]),
+        "-" if age_ms is None else span_text(age_ms / 1000),
+        span_text(each["max_age_ms"] / 1000),
+    )
+
+
+def percent_text(share: float | None) -> str:
+    """A share that is neither rounded to all nor to nothing: ``99.998 %``, ``<0.001 %``."""
+    if share is None:
+        return "-"
+    percent = 100 * share
+    if percent in (0.0, 100.0):
+        return f"{percent:.0f} %"
+    text = f"{percent:.3f}"
+    if text == "100.000":
+        return ">99.999 %"
+    return "<0.001 %" if text == "0.000" else f"{text} %"
+
+
+# Faults.
+
+KIND_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("fault", "left"), ("controller", "left"), ("times", "right"), ("together", "right"), ("felt", "right"),
+    ("longest effect", "right"),
+)  # fmt: skip
+
+
+def print_faults(faults: Sequence[Report]) -> None:
+    """The faults by kind where there are many, and those with the longest effect, with what followed."""
+    if not faults:
+        return
+    if len(faults) > ROWS_MAX:
+        output.data("Faults by kind:\n")
+        kinds = sorted(faults_by_kind(faults), key=lambda row: -row[4])
+        output.table(
+            KIND_COLUMNS,
+            [
+                (kind, controller, f"{count:,}", span_text(together_s), f"{felt:,}", effect_text(longest_s))
+                for (kind, controller), count, together_s, felt, longest_s in kinds[: 2 * ROWS_MAX]
+            ],
+            shrink=(0, 1),
+        )
+        if len(kinds) > 2 * ROWS_MAX:
+            output.data(f"... and {len(kinds) - 2 * ROWS_MAX:,} more")
+        output.data(f"\nThe {ROWS_MAX} faults with the longest effect, in order of time:\n")
+    else:
+        output.data("Faults:\n")
+    for fault in worst_faults(faults, ROWS_MAX):
+        output.data(f"{fault['number']:>4}  {instant_text(fault['at_s'])}  {fault_text(fault)}")
+        output.data(output.paragraph(f"      {followed_text(fault)}", hanging=6))
+    output.data()
+
+
+def effect_text(effect: float) -> str:
+    """How long a fault was felt."""
+    if math.isinf(effect):
+        return "to the end"
+    return span_text(effect) if effect else "none"
+
+
+def fault_text(fault: Report) -> str:
+    """What it was and how long it lasted."""
+    return f"{fault['text']}, for {span_text(fault['until_s'] - fault['at_s'])}"
+
+
+def followed_text(fault: Report) -> str:
+    """What followed, in as few words as will do: the worst of each transfer and line, and when all was well again."""
+    if not fault["followed"]:
+        return "nothing followed: every transfer stayed Good"
+    worst: dict[str, tuple[int, str]] = {}
+    for each in fault["followed"]:
+        subject, state = each["subject"], state_of(each["subject"], each["message"])
+        rank = RANKS.get(state, len(RANKS))
+        if rank < worst.get(subject, (len(RANKS), ""))[0]:
+            worst[subject] = (rank, f"{subject} {state} after {span_text(each['at_s'] - fault['at_s'])}")
+    said = [text for _, text in worst.values()]
+    mended = fault["mended_s"]
+    if mended is None:
+        said.append("not all Good again before the end")
+    elif mended <= fault["until_s"]:
+        said.append("all Good again before its end")
+    else:
+        said.append(f"all Good again {span_text(mended - fault['until_s'])} after its end")
+    return "; ".join(said)
+
+
+RANKS: Final = {state: rank for rank, state in enumerate(("Bad", "Uncertain", "not connected"))}
+"""States worth telling, the worst first."""
+
+
+def state_of(subject: str, message: str) -> str:
+    """``water is Bad: no communication`` -> ``Bad``."""
+    return message.removeprefix(f"{subject} is ").partition(":")[0]
+
+
+# Writes.
+
+WRITE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("controller", "left"), ("place", "left"), ("value", "left"), ("writes", "right"), ("a year", "right"),
+    ("storage", "left"), ("stands", "right"), ("worn out", "right"),
+)  # fmt: skip
+
+
+def print_writes(writes: Sequence[Report], hours: float) -> None:
+    """How often each place was written, and what that comes to; what is worn out first stands first."""
+    if not writes:
+        return
+    output.data(f"Writes in {hours_text(hours)}, and what they come to if every year were like this:\n")
+    output.table(WRITE_COLUMNS, [write_row(each) for each in writes[:ROWS_MAX]], shrink=(2, 1, 0))
+    if len(writes) > ROWS_MAX:
+        output.data(
+            f"... and {output.plural(len(writes) - ROWS_MAX, 'place')} more that last longer or are written less"
+        )
+    output.data()
+
+
+def write_row(each: Report) -> Sequence[str]:
+    """One place."""
+    days, on = each["worn_out_after_days"], each["worn_out_on"]
+    worn = "-" if days is None else on if on is not None else f"in {days_text(days)}"
+    return (
+        each["controller"],
+        f"{each['place']} ({each['number_first']})",
+        each["value"],
+        f"{each['writes']:,}",
+        f"{each['writes_per_year']:,}",
+        each["storage"] or "unknown",
+        "-" if each["endurance_writes"] is None else f"{each['endurance_writes']:,}",
+        worn,
+    )
+
+
+# Load.
+
+CONTROLLER_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("controller", "left"), ("requests", "right"), ("a second", "right"), ("limit", "right"), ("busy", "right"),
+    ("in flight", "right"), ("limit", "right"), ("connections", "right"), ("turned away", "right"),
+    ("refused", "right"),
+)  # fmt: skip
+
+
+def print_controllers(controllers: Mapping[str, Report]) -> None:
+    """What each controller was asked, and how busy that kept it; the busiest where there are too many."""
+    output.data("What each controller was asked:\n")
+    busiest = sorted(controllers.items(), key=lambda item: -item[1]["utilisation"])
+    names = {name for name, _ in busiest[:ROWS_MAX]}
+    output.table(
+        CONTROLLER_COLUMNS,
+        [controller_row(name, each) for name, each in controllers.items() if name in names],
+        shrink=(0,),
+    )
+    if len(controllers) > ROWS_MAX:
+        output.data(f"... and {len(controllers) - ROWS_MAX:,} more that were less busy")
+    assumed = [name for name, each in controllers.items() if not each["response_is_declared"]]
+    if assumed:
+        named = ", ".join(assumed[:ROWS_MAX]) + (" ..." if len(assumed) > ROWS_MAX else "")
+        output.sentence(f"Response times are assumed for {named}: declare `response` to make `busy` mean something.")
+    output.data()
+
+
+def controller_row(name: str, each: Report) -> Sequence[str]:
+    """One controller."""
+    rate = each["requests_per_s_limit"]
+    return (
+        name,
+        f"{each['requests']:,}",
+        f"{each['requests_per_s']:.1f}",
+        "-" if rate is None else f"{rate:g}",
+        f"{100 * each['utilisation']:.1f} %",
+        f"{each['in_flight_max']}",
+        f"{each['in_flight_limit']}",
+        f"{each['connections']:,}",
+        f"{each['connections_refused']:,}",
+        f"{sum(each['exceptions'].values()):,}",
+    )
+
+
+def foot(report: Report, saved_in: str) -> list[str]:
+    """Where the rest is, and what this is not."""
+    said = []
+    if saved_in:
+        said.append(f"Everything, and a picture of the ages, is in {output.quoted(saved_in)}.")
+    else:
+        said.append("`--save DIR` keeps all of it, with a picture of the ages.")
+    said.append("Simulated is not proven: this shows how the plan and Wherry behave, not how the site does.")
+    return said
+
+
+# Times.
+
+
+def hours_text(hours: float) -> str:
+    """``24 h``, ``0.5 h``."""
+    return f"{hours:g} h" if hours == round(hours, 3) else f"{hours:.3f} h"
+
+
+def instant_text(at_s: float) -> str:
+    """An instant of the rehearsal as a clock shows it: ``03:12:44``, ``2d 03:12:44``."""
+    whole = int(at_s)
+    days, rest = divmod(whole, 86_400)
+    clock = f"{rest // 3600:02d}:{rest // 60 % 60:02d}:{rest % 60:02d}"
+    return f"{days}d {clock}" if days else clock
+
+
+def span_text(span_s: float) -> str:
+    """A length of time for people."""
+    if span_s < 1:
+        return ms_text(span_s * 1000) if span_s else "0 s"
+    if span_s < 10:
+        return f"{span_s:.2f} s"
+    if span_s < 120:
+        return f"{span_s:.0f} s"
+    if span_s < 7200:
+        return f"{int(span_s // 60)} min {int(span_s % 60):02d} s"
+    return f"{int(span_s // 3600)} h {int(span_s // 60 % 60):02d} min"

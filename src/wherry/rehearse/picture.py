@@ -1,0 +1,389 @@
+"""The picture of a rehearsal: the age of each transfer's values over time, with the faults marked.
+
+Made to be read in black and white: line styles and hatches tell things apart, grey only supports them. The same report
+gives the same bytes (of the SVG on any computer with the same version of the drawing library).
+"""
+
+from __future__ import annotations
+
+import io
+import logging
+import warnings
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from wherry.errors import MissingExtraError
+from wherry.rehearse.report import worst_faults
+from wherry.values.quality import Quality
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+TRANSFERS_MAX: Final = 12
+"""Panels in one picture; of more transfers those that were Good for the shortest time."""
+ROWS_MAX: Final = 14
+"""Rows of faults."""
+MARKS_MAX: Final = 400
+"""Faults that are drawn; of more those with the longest effect."""
+NUMBERS_MAX: Final = 10
+"""Faults that are listed by number."""
+WIDTH_INCHES: Final = 11.0
+LEFT_INCHES: Final = 2.35
+RIGHT_INCHES: Final = 1.15
+PIXELS_PER_INCH: Final = 120
+THINNEST: Final = 0.0012
+"""Least width of a mark, as a share of the axis: about a pixel."""
+DIGIT_WIDTH: Final = 0.0085
+"""Room that a digit needs, as a share of the axis."""
+TICKS_S: Final = {
+    0.001: "1 ms", 0.01: "10 ms", 0.1: "0.1 s", 1.0: "1 s", 10.0: "10 s", 60.0: "1 min", 600.0: "10 min",
+    3600.0: "1 h", 36_000.0: "10 h", 360_000.0: "100 h",
+}  # fmt: skip
+AXIS_UNITS: Final = (("h", 3600.0, 7200.0), ("min", 60.0, 120.0), ("s", 1.0, 0.0))
+"""Units of the time axis, with their seconds and from how many seconds on they are used."""
+STYLE: Final[Mapping[Any, Any]] = {
+    "font.family": "DejaVu Sans",  # comes with the drawing library, so that it is the same everywhere
+    "font.size": 8,
+    "text.parse_math": False,
+    "svg.hashsalt": "wherry",
+    "svg.fonttype": "path",
+    "hatch.linewidth": 0.6,
+    "axes.linewidth": 0.6,
+    "path.simplify": False,
+}
+
+Report = Mapping[str, Any]
+
+
+def require() -> None:
+    """MissingExtraError, with the command that installs it, unless pictures can be drawn here."""
+    try:
+        import matplotlib  # noqa: F401 - asked for only
+    except ImportError:
+        raise MissingExtraError(
+            "the picture needs a part that is not installed: pip install 'wherry[lab]'; or go without --save"
+        ) from None
+
+
+def pictures(report: Report) -> dict[str, bytes]:
+    """The picture as ``svg`` and ``png``, from the document of the report."""
+    require()
+    import matplotlib
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    made: dict[str, bytes] = {}
+    with matplotlib.rc_context(), warnings.catch_warnings():
+        # A name may hold signs that the font lacks; a box in their place is better than a warning.
+        warnings.filterwarnings("ignore", message="Glyph")
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(STYLE)
+        figure = draw(report)
+        FigureCanvasAgg(figure)
+        for kind, metadata in (("svg", {"Date": None, "Creator": "wherry"}), ("png", {"Software": "wherry"})):
+            data = io.BytesIO()
+            figure.savefig(data, format=kind, dpi=PIXELS_PER_INCH, metadata=metadata)
+            made[kind] = data.getvalue()
+    return made
+
+
+@dataclass(frozen=True)
+class Scale:
+    """The time axis: from 0 to ``end`` in a unit."""
+
+    unit: str
+    unit_s: float
+    end: float
+
+    @classmethod
+    def of(cls, duration_s: float) -> Scale:
+        unit, unit_s = next((unit, each_s) for unit, each_s, from_s in AXIS_UNITS if duration_s >= from_s)
+        return cls(unit, unit_s, max(duration_s / unit_s, 1e-9))
+
+    def at(self, instant_s: float) -> float:
+        return instant_s / self.unit_s
+
+    def span(self, start_s: float, end_s: float) -> tuple[float, float]:
+        """Start and width, wide enough to be seen and inside of the axis."""
+        width = max(self.at(end_s - start_s), THINNEST * self.end)
+        return max(0.0, min(self.at(start_s), self.end - width)), width
+
+
+def draw(report: Report) -> Figure:
+    """The figure: rows of faults on top, then one panel for each transfer, the numbered faults and the key below."""
+    from matplotlib.figure import Figure
+
+    shown = worst_transfers(report["transfers"])
+    faults = worst_faults(report["faults"], MARKS_MAX)
+    numbered = worst_faults(faults, NUMBERS_MAX)
+    rows = fault_rows(faults)
+    scale = Scale.of(report["hours"] * 3600)
+    panel = 1.5 if len(shown) <= 4 else 1.05
+    top, gap = 0.62, 0.3
+    strip = 0.2 * len(rows) + 0.12 if rows else 0.0
+    listed = 0.17 * -(-len(numbered) // 2) + 0.3 if numbered else 0.0
+    below = 0.55 + 0.42 + listed
+    height = top + strip + (gap if rows else 0.0) + len(shown) * (panel + gap) - gap + below
+    figure = Figure(figsize=(WIDTH_INCHES, height))
+
+    def axes(from_top: float, tall: float) -> Axes:
+        width = WIDTH_INCHES - LEFT_INCHES - RIGHT_INCHES
+        left, bottom = LEFT_INCHES / WIDTH_INCHES, (height - from_top - tall) / height
+        return figure.add_axes((left, bottom, width / WIDTH_INCHES, tall / height))
+
+    figure.text(0.02, 1 - 0.24 / height, title_of(report), fontsize=11, fontweight="bold", va="center")
+    figure.text(0.02, 1 - 0.44 / height, subtitle_of(report, len(shown), len(faults)), va="center")
+    at = top
+    if rows:
+        draw_faults(axes(at, strip), rows, numbered, scale)
+        at += strip + gap
+    for index, (name, each) in enumerate(shown):
+        made = axes(at, panel)
+        draw_transfer(made, name, each, faults, scale)
+        if index == len(shown) - 1:
+            made.set_xlabel(f"simulated time, {scale.unit}")
+        else:
+            made.tick_params(labelbottom=False)
+        at += panel + gap
+    draw_key(figure, (at - gap + 0.55) / height, has_faults=bool(rows), height=height)
+    draw_numbers(figure, numbered, from_top=at - gap + 0.55 + 0.42, height=height)
+    return figure
+
+
+def worst_transfers(transfers: Mapping[str, Report]) -> list[tuple[str, Report]]:
+    """Those to be shown, in the order of the plan."""
+
+    def good(item: tuple[str, Report]) -> float:
+        share = item[1]["good_share"]
+        return 2.0 if share is None else float(share)
+
+    chosen = {name for name, _ in sorted(transfers.items(), key=good)[:TRANSFERS_MAX]}
+    return [(name, each) for name, each in transfers.items() if name in chosen]
+
+
+def title_of(report: Report) -> str:
+    """One line."""
+    return f"{cut(report['title'] or report['plan'], 70)}: age of the values in the receivers, rehearsed"
+
+
+def subtitle_of(report: Report, shown: int, drawn: int) -> str:
+    """What it was, and what is left out."""
+    said = [f"{report['hours']:g} h simulated", f"faults: {report['faults_asked']}", f"seed {report['seed']}"]
+    if shown < len(report["transfers"]):
+        said.append(f"the {shown} of {len(report['transfers'])} transfers that were Good for the shortest time")
+    if drawn < len(report["faults"]):
+        said.append(f"the {drawn} of {len(report['faults'])} faults with the longest effect")
+    said.append("simulated is not proven")
+    return "; ".join(said)
+
+
+def cut(text: str, most: int) -> str:
+    """The text, cut to a number of characters."""
+    return text if len(text) <= most else text[: most - 3] + "..."
+
+
+# Faults.
+
+
+def fault_rows(faults: Sequence[Report]) -> list[tuple[str, list[Report]]]:
+    """Rows with their names: by controller and kind while that is few enough, else by kind, the rest together."""
+    ordered = grouped(faults, lambda each: f"{cut(each['controller'], 14)}: {each['kind']}")
+    if len(ordered) > ROWS_MAX:
+        ordered = grouped(faults, lambda each: str(each["kind"]))
+    if len(ordered) > ROWS_MAX:
+        others = [each for _, row in ordered[ROWS_MAX - 1 :] for each in row]
+        ordered = [*ordered[: ROWS_MAX - 1], ("other kinds", others)]
+    return ordered
+
+
+def grouped(faults: Sequence[Report], name_of: Callable[[Report], str]) -> list[tuple[str, list[Report]]]:
+    """The faults by a name, sorted by it."""
+    rows: dict[str, list[Report]] = {}
+    for each in faults:
+        rows.setdefault(name_of(each), []).append(each)
+    return sorted(rows.items())
+
+
+def draw_faults(
+    axes: Axes, rows: Sequence[tuple[str, Sequence[Report]]], numbered: Iterable[Report], scale: Scale
+) -> None:
+    """One bar for each fault, in the row of its name; those that are listed below have their number beside them."""
+    wanted = {each["number"] for each in numbered}
+    for index, (_, row) in enumerate(rows):
+        for each in row:
+            start, width = scale.span(each["at_s"], each["until_s"])
+            bars = axes.broken_barh([(start, width)], (index - 0.32, 0.64), facecolor="0.25", edgecolor="black", lw=0.4)
+            bars.set_gid(f"fault-{each['number']}")
+        taken: list[tuple[float, float]] = [scale.span(each["at_s"], each["until_s"]) for each in row]
+        for each in row:
+            if each["number"] in wanted:
+                place_number(axes, str(each["number"]), scale.span(each["at_s"], each["until_s"]), taken, index, scale)
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_yticks(range(len(rows)), [cut(name, 36) for name, _ in rows], fontsize=7)
+    frame(axes, scale)
+    axes.tick_params(labelbottom=False, left=False)
+    for index in range(len(rows)):
+        axes.axhline(index, color="0.85", lw=0.4, zorder=0)
+
+
+def place_number(
+    axes: Axes, text: str, span: tuple[float, float], taken: list[tuple[float, float]], row: int, scale: Scale
+) -> None:
+    """The number right of its bar, or left of it, where that covers nothing; else it is left out."""
+    room = DIGIT_WIDTH * (len(text) + 1) * scale.end
+    for start in (span[0] + span[1], span[0] - room):
+        is_inside = start >= 0 and start + room <= scale.end
+        if is_inside and all(
+            start + room <= other or other + width <= start for other, width in taken if (other, width) != span
+        ):
+            axes.text(start + room / 2, row, text, ha="center", va="center", fontsize=7)
+            taken.append((start, room))
+            return
+
+
+def draw_numbers(figure: Figure, numbered: Sequence[Report], *, from_top: float, height: float) -> None:
+    """The listed faults in two columns."""
+    if not numbered:
+        return
+    figure.text(
+        0.02, 1 - (from_top + 0.06) / height, "Faults with the longest effect:", fontsize=7.5, fontweight="bold"
+    )
+    half = -(-len(numbered) // 2)
+    for index, each in enumerate(numbered):
+        column, row = divmod(index, half)
+        figure.text(
+            0.02 + 0.49 * column,
+            1 - (from_top + 0.24 + 0.17 * row) / height,
+            cut(f"{each['number']}   {clock_text(each['at_s'])}   {each['controller']}: {each['text']}", 88),
+            fontsize=7,
+        )
+
+
+def clock_text(at_s: float) -> str:
+    """``03:12:44``."""
+    whole = int(at_s)
+    return f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+# Transfers.
+
+
+def draw_transfer(axes: Axes, name: str, each: Report, faults: Sequence[Report], scale: Scale) -> None:
+    """The greatest age in each part of the time, ``max_age``, the quality at the foot, the faults behind."""
+    parties = {each["from"], each["to"]}
+    for fault in faults:
+        if fault["controller"] in parties:
+            start, width = scale.span(fault["at_s"], fault["until_s"])
+            marked = axes.axvspan(
+                start, start + width, facecolor="0.86", edgecolor="0.62", lw=0.0, hatch="////", zorder=0
+            )
+            marked.set_gid(f"fault-{fault['number']}-{name}")
+    series = each["series"]
+    edges = [scale.at(at_s) for at_s in series["at_s"]] + [scale.at(series["until_s"])]
+    ages = [float("nan") if age is None else max(age / 1000, 1e-4) for age in series["age_ms"]]
+    if ages:
+        line = axes.stairs(ages, edges, baseline=None, color="black", lw=1.0, zorder=3)
+        line.set_gid(f"age-{name}")
+    max_age_s = each["max_age_ms"] / 1000
+    axes.axhline(max_age_s, color="black", lw=0.9, ls=(0, (5, 3)), zorder=2)
+    known = [age for age in ages if age == age]
+    axes.set_yscale("log")
+    low, high = min([*known, max_age_s]) / 2.5, max([*known, max_age_s]) * 2
+    axes.set_ylim(low, high)
+    ticks = [tick for tick in TICKS_S if low <= tick <= high]
+    axes.set_yticks(ticks, [TICKS_S[tick] for tick in ticks])
+    axes.yaxis.minorticks_off()
+    axes.set_ylabel("age")
+    axes.annotate(
+        f"max_age {seconds_text(max_age_s)}", (1, max_age_s), (5, 0), ("axes fraction", "data"),
+        textcoords="offset points", va="center", annotation_clip=False,
+    )  # fmt: skip
+    axes.set_title(
+        f"{cut(name, 40)}: {cut(each['from'], 24)} -> {cut(each['to'], 24)}", loc="left", fontsize=8.5, pad=3
+    )
+    axes.set_title(share_text(each), loc="right", fontsize=8, pad=3)
+    draw_quality(axes, series["quality"], series["at_s"], series["until_s"], scale)
+    frame(axes, scale)
+
+
+def share_text(each: Report) -> str:
+    """What the receiver saw in all."""
+    if each["good_share"] is None:
+        return "no status registers"
+    words = [f"{quality} {100 * each[f'{quality.lower()}_share']:.2f} %" for quality in ("Good", "Uncertain", "Bad")]
+    return ", ".join(words)
+
+
+def seconds_text(duration_s: float) -> str:
+    """``1 s``, ``500 ms``, ``2 min``."""
+    if duration_s < 1:
+        return f"{duration_s * 1000:g} ms"
+    return f"{duration_s:g} s" if duration_s < 60 else f"{duration_s / 60:g} min"
+
+
+QUALITY_MARKS: Final[Mapping[Quality, Mapping[str, Any]]] = {
+    Quality.UNCERTAIN: {"facecolor": "white", "edgecolor": "black", "hatch": "||||||", "lw": 0.5},
+    Quality.BAD: {"facecolor": "black", "edgecolor": "black", "lw": 0.5},
+}
+FOOT: Final = 0.07
+"""Height of the strip of qualities, as a share of the panel."""
+
+
+def draw_quality(
+    axes: Axes, qualities: Sequence[int | None], at_s: Sequence[float], until_s: float, scale: Scale
+) -> None:
+    """The strip at the foot: nothing where Good."""
+    for quality, marks in QUALITY_MARKS.items():
+        spans = [
+            scale.span(start, end)
+            for start, end, seen in zip(at_s, [*at_s[1:], until_s], qualities, strict=True)
+            if seen == quality
+        ]
+        if spans:
+            axes.broken_barh(joined(spans), (0, FOOT), transform=axes.get_xaxis_transform(), zorder=4, **marks)
+
+
+def joined(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Spans in order, those that touch made one."""
+    result: list[tuple[float, float]] = []
+    for start, width in spans:
+        if result and start <= result[-1][0] + result[-1][1] + 1e-9:
+            result[-1] = (result[-1][0], max(result[-1][1], start + width - result[-1][0]))
+        else:
+            result.append((start, width))
+    return result
+
+
+def frame(axes: Axes, scale: Scale) -> None:
+    """What all panels have alike."""
+    axes.set_xlim(0, scale.end)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(length=2.5, width=0.6)
+
+
+def draw_key(figure: Figure, from_top: float, *, has_faults: bool, height: float) -> None:
+    """The key below the panels."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    handles: list[tuple[Any, str]] = [
+        (Line2D([], [], color="black", lw=1.0), "greatest age in each part of the time"),
+        (Line2D([], [], color="black", lw=0.9, ls=(0, (5, 3))), "max_age"),
+        *((Patch(**marks), f"{quality.name.capitalize()}, at the foot") for quality, marks in QUALITY_MARKS.items()),
+    ]
+    if has_faults:
+        handles.append(
+            (Patch(facecolor="0.86", edgecolor="0.62", lw=0.0, hatch="////"), "a fault of its source or receiver")
+        )
+    figure.legend(
+        [handle for handle, _ in handles],
+        [label for _, label in handles],
+        loc="upper center",
+        bbox_to_anchor=(0.5, 1 - from_top),
+        ncol=len(handles),
+        frameon=False,
+        fontsize=7.5,
+        handlelength=2.6,
+    )

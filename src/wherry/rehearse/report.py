@@ -1,0 +1,278 @@
+"""The report of a rehearsal as one plain document: what is printed, and saved, and given to programs.
+
+Its keys are documented in docs/rehearse.md and stable. The same plan, faults, seed and day give the same document.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from wherry.clock import NS_PER_MS, NS_PER_S
+from wherry.plan.model import Controller, Framing, Transfer, reference_number
+from wherry.protocol.functions import exception_text, function_title
+from wherry.rehearse.result import Broken, ControllerSeen, FaultSeen, Rehearsal, TransferSeen
+from wherry.rehearse.wear import Wear, transfer_named, wear_of
+from wherry.values.quality import Quality
+
+S_PER_HOUR: Final = 3600
+
+
+def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) -> dict[str, Any]:
+    """The whole report. ``day`` is the day from which dates of wear count."""
+    plan = rehearsal.plan
+    wears = [wear_of(plan, each, day) for each in rehearsal.writes]
+    broken = [*map(broken_data, rehearsal.broken), *limits_broken(rehearsal), *map(life_broken, worn_too_soon(wears))]
+    return {
+        "plan": plan.file,
+        "title": plan.title,
+        "is_simulated": True,
+        "hours_asked": hours_asked,
+        "hours": round(rehearsal.duration_ns / NS_PER_S / S_PER_HOUR, 6),
+        "is_interrupted": rehearsal.was_stopped,
+        "seed": rehearsal.seed,
+        "faults_asked": rehearsal.faults_asked,
+        "without_faults_from_s": seconds(rehearsal.liveness_ns),
+        "requests": rehearsal.transactions,
+        "broken": broken,
+        "broken_count": rehearsal.broken_count + len(broken) - len(rehearsal.broken),
+        "transfers": {
+            seen.name: transfer_data(transfer_named(plan, seen.name), seen, rehearsal.duration_ns)
+            for seen in rehearsal.transfers
+        },
+        "faults": [fault_data(number, each) for number, each in enumerate(rehearsal.faults, 1)],
+        "writes": [wear_data(each) for each in sorted(wears, key=Wear.urgency)],
+        "dates_count_from": day.isoformat(),
+        "controllers": {
+            seen.name: controller_data(plan.controller(seen.name), seen, rehearsal.duration_ns)
+            for seen in rehearsal.controllers
+        },
+    }
+
+
+def seconds(duration_ns: int) -> float:
+    """Nanoseconds as seconds, to the microsecond."""
+    return round(duration_ns / NS_PER_S, 6)
+
+
+def milliseconds(duration_ns: int | None) -> float | None:
+    """Nanoseconds as milliseconds, to the microsecond."""
+    return None if duration_ns is None else round(duration_ns / NS_PER_MS, 3)
+
+
+# What each receiver saw.
+
+
+def transfer_data(transfer: Transfer, seen: TransferSeen, duration_ns: int) -> dict[str, Any]:
+    """One transfer. Shares are of the time in which its status registers were watched; null where it has none."""
+    watched_ns = seen.watched_ns
+    shares = {
+        Quality.GOOD: seen.good_ns,
+        Quality.UNCERTAIN: seen.uncertain_ns,
+        Quality.BAD: seen.bad_ns,
+    }
+    return {
+        "from": transfer.source,
+        "to": transfer.destination,
+        "period_ms": milliseconds(transfer.period_ns),
+        "max_age_ms": milliseconds(transfer.max_age_ns),
+        "has_status": seen.has_status,
+        **{
+            f"{quality.name.lower()}_share": round(spent_ns / watched_ns, 9) if watched_ns else None
+            for quality, spent_ns in shares.items()
+        },
+        "longest_not_good_s": seconds(seen.longest_not_good_ns),
+        "longest_not_good_at_s": seconds(seen.longest_not_good_at_ns),
+        "longest_silence_s": seconds(seen.longest_silence_ns),
+        "longest_silence_at_s": seconds(seen.longest_silence_at_ns),
+        "without_fresh_s_max": seconds(seen.longest_without_fresh_ns),
+        "without_fresh_at_s": seconds(seen.longest_without_fresh_at_ns),
+        "good_age_ms_max": milliseconds(seen.good_age_ns_max),
+        "age_ms_max": milliseconds(seen.age_ns_max),
+        "age_max_at_s": seconds(seen.age_ns_max_at_ns),
+        "scheduled": seen.scheduled,
+        "delivered": seen.delivered,
+        "skipped": seen.skipped,
+        "failed": seen.failed,
+        "failures": dict(sorted(seen.failures.items())),
+        "series": {
+            "at_s": [seconds(each.at_ns) for each in seen.buckets],
+            "age_ms": [milliseconds(each.age_ns) for each in seen.buckets],
+            "quality": [each.quality for each in seen.buckets],
+            "until_s": seconds(duration_ns),
+        },
+    }
+
+
+# Faults.
+
+
+def fault_data(number: int, fault: FaultSeen) -> dict[str, Any]:
+    """One fault and what followed."""
+    return {
+        "number": number,
+        "kind": fault.kind,
+        "controller": fault.controller,
+        "text": fault.text,
+        "at_s": seconds(fault.start_ns),
+        "until_s": seconds(fault.end_ns),
+        "mended_s": None if fault.mended_ns is None else seconds(fault.mended_ns),
+        "followed": [
+            {"at_s": seconds(each.at_ns), "subject": each.subject, "message": each.message} for each in fault.followed
+        ],
+    }
+
+
+# Writes and wear.
+
+
+def wear_data(wear: Wear) -> dict[str, Any]:
+    """One place that was written."""
+    seen = wear.seen
+    return {
+        "controller": seen.controller,
+        "transfer": seen.transfer,
+        "value": seen.value,
+        "place": str(wear.span),
+        "number_first": reference_number(wear.span.table, wear.span.start),
+        "number_last": reference_number(wear.span.table, wear.span.last),
+        "storage": wear.storage,
+        "writes": seen.writes,
+        "writes_per_day": round(seen.writes_per_day, 3),
+        "writes_per_year": round(wear.writes_per_year),
+        "endurance_writes": wear.endurance,
+        "worn_out_after_days": None if wear.days is None else round(wear.days, 3),
+        "worn_out_on": None if wear.worn_out_on is None else wear.worn_out_on.isoformat(),
+        "life_days": wear.life_days,
+    }
+
+
+# Load.
+
+
+def controller_data(controller: Controller, seen: ControllerSeen, duration_ns: int) -> dict[str, Any]:
+    """One controller: what it was asked, and how busy it was."""
+    duration_s = duration_ns / NS_PER_S
+    return {
+        "requests": seen.request_count,
+        "requests_by_function": {function_title(code): count for code, count in sorted(seen.requests.items())},
+        "requests_per_s": round(seen.request_count / duration_s, 3) if duration_s else 0.0,
+        "requests_per_s_limit": controller.limits.requests_per_s,
+        "utilisation": round(seen.busy_ns / duration_ns, 6) if duration_ns else 0.0,
+        "response_is_declared": controller.response.is_declared,
+        "in_flight_max": seen.in_flight_max,
+        "in_flight_limit": in_flight_limit(controller),
+        "connections": seen.connections,
+        "connections_refused": seen.connections_refused,
+        "connections_open_max": seen.connections_open_max,
+        "connections_limit": controller.limits.connections,
+        "gap_ms_min": milliseconds(seen.gap_ns_min),
+        "gap_limit_ms": milliseconds(controller.limits.gap_ns),
+        "exceptions": {exception_text(code): count for code, count in sorted(seen.exceptions.items())},
+        "unanswered": seen.unanswered,
+    }
+
+
+def in_flight_limit(controller: Controller) -> int:
+    """How many requests it may be asked at once: one behind RTU framing, whatever is declared."""
+    return 1 if controller.framing is Framing.RTU else controller.limits.in_flight
+
+
+# Declared bounds that were broken.
+
+
+def broken_data(broken: Broken) -> dict[str, Any]:
+    """A promise that a checker found broken."""
+    return {
+        "bound": broken.checker,
+        "subject": broken.subject,
+        "at_s": seconds(broken.at_ns),
+        "message": broken.message,
+    }
+
+
+def limits_broken(rehearsal: Rehearsal) -> list[dict[str, Any]]:
+    """Limits of controllers that the requests went beyond, by the controllers' own counts."""
+    found = []
+    for seen in rehearsal.controllers:
+        controller = rehearsal.plan.controller(seen.name)
+        limit = in_flight_limit(controller)
+        if seen.in_flight_max > limit:
+            found.append(_limit(seen.name, f"{seen.in_flight_max} requests waited at once, its limit is {limit}"))
+        if seen.connections_open_max > controller.limits.connections:
+            found.append(
+                _limit(
+                    seen.name,
+                    f"{seen.connections_open_max} connections were open, its limit is {controller.limits.connections}",
+                )
+            )
+    return found
+
+
+def _limit(name: str, message: str) -> dict[str, Any]:
+    return {"bound": "limits", "subject": name, "at_s": None, "message": message}
+
+
+def worn_too_soon(wears: Sequence[Wear]) -> list[Wear]:
+    """Places that are worn out before the life that is declared for them."""
+    return [
+        each for each in wears if each.days is not None and each.life_days is not None and each.days < each.life_days
+    ]
+
+
+def life_broken(wear: Wear) -> dict[str, Any]:
+    """The sentence about one of them."""
+    assert wear.days is not None
+    assert wear.life_days is not None
+    return {
+        "bound": "life",
+        "subject": f"{wear.seen.controller} {wear.span}",
+        "at_s": None,
+        "message": f"worn out after {days_text(wear.days)}, it must last {days_text(wear.life_days)} "
+        f"({wear.writes_per_year:,.0f} writes a year, it stands {wear.endurance:,})",
+    }
+
+
+def days_text(days: float) -> str:
+    """``3.2 days``, ``14 years``."""
+    if days < 1:
+        return f"{days * 24:.1f} hours"
+    if days < 365:
+        return f"{days:.1f} days" if days < 10 else f"{days:.0f} days"
+    return f"{days / 365.25:.1f} years" if days < 36525 else f"{days / 365.25:,.0f} years"
+
+
+# Which faults mattered most.
+
+
+def worst_faults(faults: Sequence[Mapping[str, Any]], count: int) -> list[Mapping[str, Any]]:
+    """The faults with the longest effect, in order of time: those that were not mended first, then by their time."""
+    ranked = sorted(faults, key=lambda each: (-effect_s(each), each["number"]))
+    return sorted(ranked[:count], key=lambda each: int(each["number"]))
+
+
+def effect_s(fault: Mapping[str, Any]) -> float:
+    """How long a fault was felt: from the first change that followed until all was mended; 0 if nothing followed."""
+    if not fault["followed"]:
+        return 0.0
+    if fault["mended_s"] is None:
+        return float("inf")
+    return float(max(0.0, fault["mended_s"] - fault["followed"][0]["at_s"]))
+
+
+def faults_by_kind(faults: Sequence[Mapping[str, Any]]) -> list[tuple[tuple[str, str], int, float, int, float]]:
+    """For each kind and controller: how many, their time together in s, how many were felt, and the longest effect in s
+    (infinite if one was not mended)."""
+    counts: Counter[tuple[str, str]] = Counter()
+    lasted: Counter[tuple[str, str]] = Counter()
+    felt: Counter[tuple[str, str]] = Counter()
+    longest: dict[tuple[str, str], float] = {}
+    for fault in faults:
+        key = (fault["kind"], fault["controller"])
+        counts[key] += 1
+        lasted[key] += fault["until_s"] - fault["at_s"]
+        felt[key] += bool(fault["followed"])
+        longest[key] = max(longest.get(key, 0.0), effect_s(fault))
+    return [(key, counts[key], float(lasted[key]), felt[key], longest[key]) for key in counts]

@@ -1,0 +1,120 @@
+"""``wherry rehearse`` as a person calls it: the real program on the plan that ships, for minutes of simulated time."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+WHERRY = (sys.executable, "-m", "wherry")
+HATCHERY = Path(__file__).resolve().parents[2] / "examples" / "hatchery.toml"
+SHORT = ("--hours", "0.05")
+
+
+def wherry(*arguments: str | Path, **options: Any) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*WHERRY, "rehearse", *map(str, arguments)], capture_output=True, text=True, timeout=60, check=False, **options
+    )
+
+
+@pytest.mark.slow
+def test_it_says_first_how_it_was_and_then_what_each_saw() -> None:
+    done = wherry(HATCHERY, *SHORT)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stderr == ""
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("Hatchery water exchange: 0.05 h of simulated time, ")
+    assert lines[1] == "No declared bound was broken."
+    for words in ("What each receiver saw", "Writes in 0.05 h", "What each controller was asked", "`--save DIR`"):
+        assert any(line.startswith(words) for line in lines), words
+    assert "Simulated is not proven" in lines[-1]
+    # Tables keep to the width; sentences are broken by the terminal and end with a full stop.
+    assert [line for line in lines if len(line) > 100 and not line.endswith(".")] == []
+
+
+@pytest.mark.slow
+def test_everything_is_saved_and_the_same_again(tmp_path: Path) -> None:
+    first, second = tmp_path / "a" / "b", tmp_path / "c"
+    for folder in (first, second):
+        done = wherry(HATCHERY, *SHORT, "--seed", "3", "--save", folder, "--json")
+        assert done.returncode == 0, done.stderr
+        assert json.loads(done.stdout) == json.loads((folder / "rehearsal.json").read_text(encoding="utf-8"))
+    names = {each.name for each in first.iterdir()}
+    assert names == {"rehearsal.json", "rehearsal.journal", "ages.png", "ages.svg"}
+    for name in names:
+        assert (first / name).read_bytes() == (second / name).read_bytes(), name
+    assert "the exchange starts" in (first / "rehearsal.journal").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_json_has_what_the_page_says_and_nothing_else_is_printed() -> None:
+    done = wherry(HATCHERY, *SHORT, "--faults", "none", "--json")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    answer = json.loads(done.stdout)
+    page = (HATCHERY.parents[1] / "docs" / "rehearse.md").read_text(encoding="utf-8")
+    told = page[page.index("## The JSON document") :]
+    transfer, controller = answer["transfers"]["water"], answer["controllers"]["hall"]
+    for keys in (answer, transfer, controller, answer["writes"][0]):
+        assert [key for key in keys if not any(each in told for each in (f"`{key}`", f".{key}`", f"`{key}."))] == []
+    assert answer["is_simulated"] is True
+    assert answer["faults"] == []
+    assert answer["exit_code"] == 0
+    assert transfer["scheduled"] == transfer["delivered"] + transfer["skipped"] + transfer["failed"]
+    assert transfer["good_share"] > 0.99
+    assert 0 < controller["utilisation"] < 1
+
+
+def test_a_plan_with_an_error_is_not_rehearsed(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(HATCHERY.read_text(encoding="utf-8").replace('to      = "hall"', 'to      = "hull"'))
+    done = wherry(plan, "--save", tmp_path / "out")
+    assert done.returncode == 2
+    assert "nothing was started" in done.stderr
+    assert done.stdout == ""
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--hours", "0"], "--hours 0 is no time to rehearse: it can be from 0.017 (one minute) to 300"),
+        (["--hours", "-1"], "--hours -1 is no time to rehearse"),
+        (["--hours", "nan"], "--hours nan is no time to rehearse"),
+        (["--hours", "1e9"], "--hours 1e+09 is no time to rehearse"),
+        (["--hours", "a day"], "`a day` is not"),
+        (["--seed", "-1"], "--seed -1 is negative"),
+        (["--faults", "hash"], "there is no menu and no file `hash`"),
+        (["--faults", "hash"], "did you mean harsh?"),
+    ],
+)
+def test_a_wrong_call_writes_nothing(tmp_path: Path, arguments: list[str], words: str) -> None:
+    done = wherry(HATCHERY, *arguments, "--save", tmp_path / "out")
+    assert done.returncode == 2
+    assert words in " ".join(done.stderr.split())
+    assert done.stdout == ""
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_that_cannot_be_had_is_told_before_anything_is_rehearsed(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    for folder in (tmp_path / "file", tmp_path / "file" / "below"):
+        done = wherry(HATCHERY, "--save", folder)
+        assert done.returncode == 2
+        assert "nothing was rehearsed; give another folder with --save" in done.stderr
+        assert done.stdout == ""
+
+
+def test_without_the_drawing_library_one_line_says_how_to_get_it(tmp_path: Path) -> None:
+    (tmp_path / "matplotlib.py").write_text("raise ImportError('not here')\n")
+    path = os.pathsep.join([str(tmp_path), *filter(None, [os.environ.get("PYTHONPATH")])])
+    done = wherry(HATCHERY, "--save", tmp_path / "out", env=os.environ | {"PYTHONPATH": path})
+    assert done.returncode == 2
+    assert "pip install 'wherry[lab]'" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert not (tmp_path / "out").exists()

@@ -1,0 +1,209 @@
+"""The report of a rehearsal, from results made by hand: shares, order, dates, and which bounds count as broken."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from wherry.plan import loads
+from wherry.plan.model import Plan
+from wherry.rehearse.report import days_text, document, effect_s, faults_by_kind, worst_faults
+from wherry.rehearse.result import (
+    Broken,
+    Bucket,
+    Consequence,
+    ControllerSeen,
+    FaultSeen,
+    PlaceWrites,
+    Rehearsal,
+    TransferSeen,
+)
+from wherry.rehearse.wear import date_after, days_left
+
+NS_PER_S = 1_000_000_000
+HOUR_NS = 3600 * NS_PER_S
+DAY = datetime.date(2026, 11, 25)
+PLAN = """
+title = "Hatchery oxygen"
+[controller.skid]
+connect = "tcp://127.0.0.1:15021"
+limits = { in_flight = 2, connections = 1 }
+[controller.hall]
+connect = "tcp://127.0.0.1:15022"
+[transfer.oxygen]
+from = "skid"
+to = "hall"
+every = "200 ms"
+max_age = "1 s"
+on_loss = "hold"
+status = "holding 90"
+values = [ { name = "tank 1 oxygen", take = "holding 0 int16", put = "holding 100 int16" } ]
+"""
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return loads(PLAN).plan
+
+
+def controller(name: str, **changed: Any) -> ControllerSeen:
+    seen = ControllerSeen(
+        name, requests={3: 18_000}, exceptions={2: 3}, reads=17_997, writes=0, unanswered=1, connections=2,
+        connections_refused=0, connections_open_max=1, in_flight_max=1, gap_ns_min=5_000_000, busy_ns=90 * NS_PER_S,
+    )  # fmt: skip
+    return replace(seen, **changed)
+
+
+def fault(start_s: float, end_s: float, mended_s: float | None, *followed_s: float, kind: str = "loss") -> FaultSeen:
+    return FaultSeen(
+        round(start_s * NS_PER_S),
+        round(end_s * NS_PER_S),
+        kind,
+        "skid",
+        f"{kind} at skid",
+        tuple(Consequence(round(at * NS_PER_S), "oxygen", "oxygen is Bad: no communication") for at in followed_s),
+        None if mended_s is None else round(mended_s * NS_PER_S),
+    )
+
+
+def rehearsal(plan: Plan, **changed: Any) -> Rehearsal:
+    oxygen = TransferSeen(
+        "oxygen",
+        has_status=True,
+        good_ns=HOUR_NS * 3 // 4,
+        uncertain_ns=0,
+        bad_ns=HOUR_NS // 4,
+        age_ns_max=2 * NS_PER_S,
+        scheduled=18_000,
+        delivered=17_000,
+        failed=1_000,
+        failures={"timeout": 600, "no communication": 400},
+        buckets=(Bucket(0, None, 0), Bucket(1800 * NS_PER_S, 210_000_000, 2)),
+        longest_without_fresh_ns=3 * NS_PER_S,
+        good_age_ns_max=1_200_000_000,
+    )
+    point = plan.transfers[0].values[0].put
+    made = Rehearsal(
+        plan=plan,
+        seed=7,
+        faults_asked="usual",
+        duration_ns=HOUR_NS,
+        liveness_ns=HOUR_NS // 2,
+        transactions=36_000,
+        faults=(fault(10, 20, 21.5, 11.2),),
+        transfers=(oxygen,),
+        controllers=(controller("skid"), controller("hall")),
+        writes=(
+            PlaceWrites("hall", "oxygen", "tank 1 oxygen", "holding 100", 10, HOUR_NS, point),
+            PlaceWrites("hall", "oxygen", "status", "holding 90..93", 18_000, HOUR_NS),
+        ),
+        broken=(),
+        broken_count=0,
+        journal=(),
+        cpu_s=1.0,
+    )
+    return replace(made, **changed)
+
+
+def report(made: Rehearsal) -> dict[str, Any]:
+    return document(made, hours_asked=1.0, day=DAY)
+
+
+def test_shares_and_rates_are_those_of_the_time(plan: Plan) -> None:
+    answer = report(rehearsal(plan))
+    oxygen = answer["transfers"]["oxygen"]
+    assert (oxygen["good_share"], oxygen["uncertain_share"], oxygen["bad_share"]) == (0.75, 0, 0.25)
+    assert oxygen["good_age_ms_max"] == 1200
+    assert oxygen["without_fresh_s_max"] == 3
+    assert oxygen["series"] == {
+        "at_s": [0, 1800],
+        "age_ms": [None, 210],
+        "quality": [0, 2],
+        "until_s": 3600,
+    }
+    skid = answer["controllers"]["skid"]
+    assert skid["requests_per_s"] == 5
+    assert skid["utilisation"] == 0.025
+    assert answer["hours"] == 1
+    assert answer["broken"] == []
+    assert answer["broken_count"] == 0
+
+
+def test_it_is_one_document_without_surprises_for_a_reader_of_json(plan: Plan) -> None:
+    answer = report(rehearsal(plan))
+    assert json.loads(json.dumps(answer, allow_nan=False)) == answer
+
+
+def test_a_transfer_without_status_registers_has_no_shares(plan: Plan) -> None:
+    blind = TransferSeen("oxygen", has_status=False, age_ns_max=5 * NS_PER_S)
+    oxygen = report(rehearsal(plan, transfers=(blind,)))["transfers"]["oxygen"]
+    assert oxygen["good_share"] is None
+    assert oxygen["good_age_ms_max"] is None
+    assert oxygen["age_ms_max"] == 5000
+
+
+def test_what_is_written_most_stands_first_with_both_ways_of_numbering(plan: Plan) -> None:
+    status, oxygen = report(rehearsal(plan))["writes"]
+    assert (status["value"], status["place"], status["number_first"], status["number_last"]) == (
+        "status", "holding 90..93", "40091", "40094",
+    )  # fmt: skip
+    assert status["writes_per_day"] == 432_000
+    assert (oxygen["place"], oxygen["number_first"], oxygen["writes_per_year"]) == ("holding 100", "40101", 87_660)
+
+
+def test_what_a_checker_found_is_a_broken_bound_and_all_are_counted(plan: Plan) -> None:
+    found = Broken(12 * NS_PER_S, "loss is visible", "oxygen", "still Good 1.9 s after the source was lost")
+    answer = report(rehearsal(plan, broken=(found,), broken_count=5))
+    assert answer["broken"] == [{"bound": found.checker, "subject": "oxygen", "at_s": 12, "message": found.message}]
+    assert answer["broken_count"] == 5
+
+
+def test_a_controller_that_was_asked_too_much_at_once_is_a_broken_bound(plan: Plan) -> None:
+    hall = controller("hall", in_flight_max=2, connections_open_max=2)
+    skid = controller("skid", in_flight_max=2)  # as its limit allows
+    answer = report(rehearsal(plan, controllers=(skid, hall)))
+    assert [(each["bound"], each["subject"], each["message"]) for each in answer["broken"]] == [
+        ("limits", "hall", "2 requests waited at once, its limit is 1"),
+        ("limits", "hall", "2 connections were open, its limit is 1"),
+    ]
+    assert answer["broken_count"] == 2
+
+
+def test_the_worst_faults_are_those_felt_longest_and_stand_in_order_of_time(plan: Plan) -> None:
+    faults = [
+        fault(10, 20, 21.5, 11.2),  # felt for 10.3 s
+        fault(30, 90, 31),  # nothing followed
+        fault(100, 101, 160, 100.5, kind="half-open"),  # felt for 59.5 s
+        fault(200, 210, None, 201),  # never mended
+    ]
+    data = report(rehearsal(plan, faults=tuple(faults)))["faults"]
+    assert [each["number"] for each in data] == [1, 2, 3, 4]
+    assert [round(effect_s(each), 1) for each in data] == [10.3, 0.0, 59.5, float("inf")]
+    assert [each["number"] for each in worst_faults(data, 2)] == [3, 4]
+    assert [each["number"] for each in worst_faults(data, 10)] == [1, 2, 3, 4]
+    assert faults_by_kind(data) == [
+        (("loss", "skid"), 3, 80, 2, float("inf")),
+        (("half-open", "skid"), 1, 1, 1, 59.5),
+    ]
+
+
+def test_days_until_a_place_is_worn_out() -> None:
+    assert days_left(1000, 100_000) == 100
+    assert days_left(1000, 100_000, written=99_000) == 1
+    assert days_left(1000, 100_000, written=200_000) == 0
+    assert days_left(0, 100_000) is None
+    assert date_after(DAY, 100.7) == datetime.date(2027, 3, 5)
+    assert date_after(DAY, None) is None
+    assert date_after(DAY, 1e9) is None
+
+
+@pytest.mark.parametrize(
+    ("days", "text"),
+    [(0.5, "12.0 hours"), (3.21, "3.2 days"), (69, "69 days"), (9862, "27.0 years"), (1e6, "2,738 years")],
+)
+def test_days_for_people(days: float, text: str) -> None:
+    assert days_text(days) == text
