@@ -10,7 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Final
 
-from bench import carry, check, scale, start, sweep
+from bench import carry, check, rehearse, scale, start, sweep
 from bench.measure import PEERS, QUICK, Row, Settings
 from wherry.cli import output
 
@@ -20,6 +20,7 @@ GROUPS: Final[dict[str, Callable[[Settings], Iterable[Row]]]] = {
     "sweep": sweep.rows,
     "check": check.rows,
     "start": start.rows,
+    "rehearse": rehearse.rows,
 }
 NEED_PEERS: Final = {"carry", "scale", "sweep"}
 

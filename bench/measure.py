@@ -25,9 +25,10 @@ class Settings:
     carry_s: float = 3.0
     scale_s: float = 30.0
     starts: int = 21
+    rehearse_hours: float = 1.0
 
 
-QUICK = Settings(rounds=5, carry_s=0.5, scale_s=3.0, starts=5)
+QUICK = Settings(rounds=5, carry_s=0.5, scale_s=3.0, starts=5, rehearse_hours=0.1)
 """To see that it works; the figures mean little."""
 
 

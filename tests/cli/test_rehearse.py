@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -118,3 +121,43 @@ def test_without_the_drawing_library_one_line_says_how_to_get_it(tmp_path: Path)
     assert "pip install 'wherry[lab]'" in done.stderr
     assert len(done.stderr.splitlines()) == 1
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="a terminal of our own needs Unix")
+def test_a_bar_shows_how_far_it_is_and_ctrl_c_ends_it_with_what_was_seen(tmp_path: Path) -> None:
+    import pty
+
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [*WHERRY, "rehearse", str(HATCHERY), "--hours", "300", "--json", "--save", str(tmp_path)],
+        stdout=subprocess.PIPE,
+        stderr=theirs,
+        text=True,
+        env=os.environ | {"TERM": "xterm", "NO_COLOR": "1"},
+    )
+    os.close(theirs)
+    shown = b""
+    while b"rehearsing 300 h" not in shown:
+        shown += os.read(ours, 1000)
+    process.send_signal(signal.SIGINT)
+    # Somebody must read what it still draws, or it would wait for that.
+    reader = threading.Thread(target=drain, args=(ours,))
+    reader.start()
+    out, _ = process.communicate(timeout=60)
+    reader.join()
+    os.close(ours)
+    assert process.returncode == 130
+    answer = json.loads(out)
+    assert answer["exit_code"] == 130
+    assert answer["is_interrupted"] is True
+    assert 0 < answer["hours"] < answer["hours_asked"] == 300
+    assert answer["transfers"]["water"]["delivered"] > 0
+    assert json.loads((tmp_path / "rehearsal.json").read_text(encoding="utf-8")) == answer
+
+
+def drain(terminal: int) -> None:
+    """Read until the other side has closed."""
+    with contextlib.suppress(OSError):
+        while os.read(terminal, 1000):
+            pass

@@ -34,6 +34,8 @@ Progress = Callable[[float], None]
 
 FAULTS_BEGIN_NS: Final = 5 * NS_PER_S
 PROGRESS_STEPS: Final = 200
+PROGRESS_NS_MAX: Final = 60 * NS_PER_S
+"""Somebody may be waiting to end it."""
 CONSEQUENCES_MAX: Final = 20
 JOURNAL_LINES_MAX: Final = 200_000
 STOP_S_MAX: Final = 600
@@ -119,7 +121,6 @@ class _Run:
         self._is_over = is_over
         self._over = asyncio.Event()
         self._engine_factory = engine_factory
-        self._progress = 0
 
     async def main(self) -> None:
         """The whole rehearsal, on a virtual loop."""
@@ -147,6 +148,8 @@ class _Run:
         if self._over.is_set():
             self.was_stopped = True
             self.duration_ns = max(1, self.engine.now_ns() - self._start_ns)
+        elif self._on_progress is not None:
+            self._on_progress(1.0)
         for handle in self._timers:
             handle.cancel()
         await self.engine.stop()
@@ -194,11 +197,12 @@ class _Run:
     def _tick(self) -> None:
         if self._is_over is not None and self._is_over():
             self._over.set()
+        share = min(1.0, (self.engine.now_ns() - self._start_ns) / self.duration_ns)
         if self._on_progress is not None:
-            self._on_progress(self._progress / PROGRESS_STEPS)
-        self._progress += 1
-        if self._progress <= PROGRESS_STEPS:
-            asyncio.get_running_loop().call_later(self.duration_ns / PROGRESS_STEPS / NS_PER_S, self._tick)
+            self._on_progress(share)
+        if share < 1:
+            step_ns = min(self.duration_ns // PROGRESS_STEPS + 1, PROGRESS_NS_MAX)
+            asyncio.get_running_loop().call_later(step_ns / NS_PER_S, self._tick)
 
     # What is heard.
 
