@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Mapping
+import gc
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from random import Random
+from types import FunctionType, ModuleType
 from typing import Any, Final
 
 from wherry.clock import NS_PER_MS, NS_PER_S, cpu_ns
@@ -20,11 +22,21 @@ from wherry.engine.events import Event
 from wherry.engine.runner import Engine
 from wherry.engine.status import summary
 from wherry.errors import LocalError
-from wherry.plan.model import Plan
+from wherry.plan.model import Controller, Plan
+from wherry.rehearse.checkers.base import World
+from wherry.rehearse.jury import Jury
 from wherry.rehearse.result import Consequence, ControllerSeen, FaultSeen, PlaceWrites, Rehearsal
+from wherry.rehearse.tap import Head, TapNetwork
 from wherry.rehearse.watching import View, views_by_period
 from wherry.simulate.controller import Simulated, SimulatedController, simulate_plan
-from wherry.simulate.virtual_loop import EXACT_NS_MAX, run_virtual
+from wherry.simulate.virtual_loop import (
+    EXACT_NS_MAX,
+    NothingScheduledError,
+    UnhandledError,
+    VirtualLimitError,
+    VirtualLoop,
+    run_virtual,
+)
 from wherry.transports.behaviour import uniform_ns
 from wherry.transports.memory import MemoryNetwork
 
@@ -39,6 +51,11 @@ PROGRESS_NS_MAX: Final = 60 * NS_PER_S
 CONSEQUENCES_MAX: Final = 20
 JOURNAL_LINES_MAX: Final = 200_000
 STOP_S_MAX: Final = 600
+LOOK_NS: Final = (0, 0, 2_000, 20_000)
+"""What a look at the clock costs, drawn by the seed."""
+NOT_THE_ENGINE: Final = ("wherry.rehearse", "wherry.simulate", "wherry.transports", "asyncio")
+WEIGHED_AT: Final = (0.2, 0.5, 0.8, 0.99)
+"""When, in shares of the duration, the engine's objects are counted."""
 MEAN_NS: Final = {"none": 0, "usual": 1200 * NS_PER_S, "harsh": 150 * NS_PER_S}
 """Mean time from one fault to the next (ours)."""
 
@@ -74,9 +91,12 @@ def rehearse(
     if str(faults) not in MEAN_NS:
         raise LocalError(f"there is no fault menu `{faults}`: there are {', '.join(MEAN_NS)}")
     run = _Run(plan, duration_ns, seed, str(faults), on_progress, is_over, engine_factory)
-    look_ns = Random(f"{seed} look").choice((0, 0, 2_000, 20_000)) if str(faults) != "none" else 0
+    look_ns = Random(f"{seed} look").choice(LOOK_NS) if str(faults) != "none" else 0
     started_ns = cpu_ns()
-    run_virtual(run.main, limit_s=duration_ns / NS_PER_S + STOP_S_MAX, look_ns=look_ns)
+    try:
+        run_virtual(run.main, limit_s=duration_ns / NS_PER_S + STOP_S_MAX, look_ns=look_ns)
+    except (UnhandledError, VirtualLimitError, NothingScheduledError) as fault:
+        run.ended_by(fault)
     return run.result((cpu_ns() - started_ns) / NS_PER_S)
 
 
@@ -89,6 +109,69 @@ def recovery_ns(plan: Plan) -> int:
         wait = sum(5 * each.timeout_ns + 2 * each.reconnect_ns_max for each in ends)
         longest = max(longest, wait + 2 * transfer.max_age_ns + 4 * transfer.period_ns)
     return longest
+
+
+class Weather:
+    """When something was wrong, by the address of a controller: whoever shares it is troubled too."""
+
+    def __init__(self, plan: Plan, losses: Iterable[PlannedLoss], latency_ns_max: Mapping[str, int]) -> None:
+        self._plan = plan
+        self._by_name = {each.name: _address(each) for each in plan.controllers}
+        self._windows: dict[tuple[str, int], list[tuple[int, int]]] = {}
+        self._latency_ns_max = latency_ns_max
+        self._drains: dict[str, tuple[int, int]] = {}
+        self.start_ns = 0
+        self.heads: Mapping[tuple[str, bytes], Head] = {}
+        for loss in losses:
+            windows = self._windows.setdefault(self._by_name[loss.controller], [])
+            windows.append((loss.start_ns, loss.end_ns + mend_ns(plan.controller(loss.controller))))
+
+    def troubled(self, name: str, start_ns: int, end_ns: int) -> bool:
+        """Whether anything was wrong between two instants of the loop's time, or may not have been mended yet."""
+        start_ns, end_ns = start_ns - self.start_ns, end_ns - self.start_ns
+        windows = self._windows.get(self._by_name[name], ())
+        return any(start < end_ns and start_ns < end for start, end in windows)
+
+    def drain_ns(self, name: str) -> int:
+        """How long it takes at most until one of each request that is made there has been answered."""
+        known, drain_ns = self._drains.get(name, (-1, 0))
+        if known != len(self.heads):
+            drain_ns = 0
+            for (other, _), head in self.heads.items():
+                if self._by_name[other] == self._by_name[name]:
+                    controller = self._plan.controller(other)
+                    limits, response = controller.limits, controller.response
+                    spacing_ns = round(NS_PER_S / limits.requests_per_s) if limits.requests_per_s else 0
+                    drain_ns += response.fixed_ns + response.per_register_ns * head.count + limits.gap_ns + spacing_ns
+                    drain_ns += 2 * self._latency_ns_max[other] + NS_PER_MS
+            self._drains[name] = (len(self.heads), drain_ns)
+        return drain_ns
+
+
+def _address(controller: Controller) -> tuple[str, int]:
+    return controller.host, controller.port
+
+
+def mend_ns(controller: Controller) -> int:
+    """After this time a controller that is there again is connected again: time-outs, the longest wait, one more."""
+    return 5 * controller.limits.timeout_ns + 2 * controller.limits.reconnect_ns_max
+
+
+def weigh(engine: Engine) -> int:
+    """How many objects hang on the engine, all in all; what belongs to the rehearsal around it is left out."""
+    seen = {id(engine.plan)}
+    waiting: list[object] = [engine]
+    count = 0
+    while waiting:
+        thing = waiting.pop()
+        if id(thing) in seen or isinstance(thing, ModuleType | type | FunctionType | asyncio.AbstractEventLoop):
+            continue
+        if type(thing).__module__.startswith(NOT_THE_ENGINE):
+            continue
+        seen.add(id(thing))
+        count += 1
+        waiting += gc.get_referents(thing)
+    return count
 
 
 class _Run:
@@ -110,6 +193,8 @@ class _Run:
         self.faults_asked = faults
         self.liveness_ns = max(duration_ns // 2, duration_ns - recovery_ns(plan) - 30 * NS_PER_S)
         self.losses = draw_losses(plan, Random(f"{seed} faults"), self.liveness_ns, MEAN_NS[faults])
+        self.latency_ns_max: dict[str, int] = {}
+        self.weather = Weather(plan, self.losses, self.latency_ns_max)
         self.events: list[Event] = []
         self.journal: list[str] = []
         self.views: dict[str, View] = {}
@@ -125,6 +210,12 @@ class _Run:
     async def main(self) -> None:
         """The whole rehearsal, on a virtual loop."""
         plan, seed = self.plan, self.seed
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, VirtualLoop)
+        self.instant = partial(getattr, loop, "instant_ns")
+        self.weather.start_ns = self.instant()
+        world = World(plan, self.instant(), self.weather.troubled, self.weather.drain_ns)
+        self.jury = Jury(world, self.instant)
         network = MemoryNetwork(Random(f"{seed} network"))
         self._lay_routes(network, Random(f"{seed} links"))
         self.simulated = await simulate_plan(plan, network, rng=Random(f"{seed} devices"), declared_only=False)
@@ -132,16 +223,21 @@ class _Run:
             self.writes[name] = {}
             self.busy_ns[name] = 0
             device.on_served = partial(self._served, name, device)
+        tap = TapNetwork(network, plan, self.jury, self.instant)
+        self.weather.heads = tap.heads
         self.engine = self._engine_factory(
             plan,
-            network,
+            tap,
             armed=[each.name for each in plan.controllers],
-            listeners=[self._record],
+            listeners=[self._record, self.jury.shown],
             seed=Random(f"{seed} engine").getrandbits(32),
         )
         self._start_views()
         self._schedule_losses()
         self._tick()
+        for share in WEIGHED_AT:
+            loop.call_at((self._start_ns + share * self.duration_ns) / NS_PER_S, self._weigh)
+        self.jury.recovers.calm_from_ns = self._start_ns + self.liveness_ns + recovery_ns(plan)
         self.engine.start()
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self._over.wait(), self.duration_ns / NS_PER_S)
@@ -152,36 +248,44 @@ class _Run:
             self._on_progress(1.0)
         for handle in self._timers:
             handle.cancel()
+        stopped_ns = self.instant()
         await self.engine.stop()
-        self.summary = summary(self.engine, self.engine.now_ns())
+        self.summary = summary(self.engine, stopped_ns)
+        self.jury.finished(self.summary, stopped_ns - self._start_ns)
         await self.simulated.stop()
+
+    def _weigh(self) -> None:
+        self.jury.measured(weigh(self.engine))
 
     # What is set up.
 
     def _lay_routes(self, network: MemoryNetwork, rng: Random) -> None:
         for controller in self.plan.controllers:
             route = network.route(controller.host, controller.port)
+            low_ns = rng.randrange(50_000, 500_000)
+            high_ns = low_ns + rng.randrange(2 * NS_PER_MS)
+            self.latency_ns_max[controller.name] = high_ns
             for behaviour in (route.to_server, route.to_client):
-                low_ns = rng.randrange(50_000, 500_000)
-                behaviour.latency_ns = uniform_ns(low_ns, low_ns + rng.randrange(2 * NS_PER_MS))
+                behaviour.latency_ns = uniform_ns(low_ns, high_ns)
 
     def _start_views(self) -> None:
         loop = asyncio.get_running_loop()
         self._start_ns = self.engine.started_ns
         self._timers: set[asyncio.TimerHandle] = set()
-        carries = {each.transfer.name: each for each in self.engine.carries}
         for transfer in self.plan.transfers:
             store = self.simulated.controllers[transfer.destination].store
-            sample_of = partial(getattr, carries[transfer.name], "delivered_sample_ns")
-            self.views[transfer.name] = View(transfer, store, self.duration_ns, self._start_ns, sample_of)
+            self.views[transfer.name] = View(
+                transfer, store, self.duration_ns, self._start_ns, self.jury.matching.held_ns, self.jury.looked
+            )
         for period_ns, views in views_by_period(self.views, self.plan).items():
             self._look_again(loop, period_ns, self._start_ns + period_ns, views)
 
     def _look_again(self, loop: asyncio.AbstractEventLoop, period_ns: int, at_ns: int, views: list[View]) -> None:
         def look() -> None:
             self._timers.discard(handle)
+            now_ns = self.instant()
             for view in views:
-                view.look(at_ns)
+                view.look(now_ns)
             self._look_again(loop, period_ns, at_ns + period_ns, views)
 
         handle = loop.call_at(at_ns / NS_PER_S, look)
@@ -216,10 +320,17 @@ class _Run:
             writes[key] = writes.get(key, 0) + 1
 
     def _record(self, event: Event) -> None:
+        self.jury.recorded(event)
         self.events.append(event)
         self.journal.append(f"{event.at_ns / NS_PER_MS:.6f} ms {event.kind}: {event.subject}: {event.message}")
 
     # The end.
+
+    def ended_by(self, fault: LocalError) -> None:
+        """The engine itself failed, so that the run could not go on."""
+        self.jury.report("runs", self.plan.title, f"the run ended: {fault}")
+        if not self.summary:
+            self.summary = summary(self.engine, self.engine.now_ns())
 
     def result(self, cpu_s: float) -> Rehearsal:
         """What was found out."""
@@ -237,8 +348,8 @@ class _Run:
             ),
             controllers=tuple(self._controller(each) for each in self.simulated.controllers.values()),
             writes=tuple(place_writes(self.plan, self.writes, self.duration_ns)),
-            broken=(),
-            broken_count=0,
+            broken=tuple(self.jury.broken.values()),
+            broken_count=self.jury.broken_count,
             journal=tuple(self.journal),
             cpu_s=cpu_s,
             was_stopped=self.was_stopped,

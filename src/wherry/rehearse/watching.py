@@ -8,6 +8,7 @@ from typing import Final
 
 from wherry.plan.model import Plan, Transfer
 from wherry.protocol.store import MemoryStore
+from wherry.rehearse.checkers.base import Look
 from wherry.rehearse.result import Bucket, TransferSeen
 
 BUCKETS_MAX: Final = 2000
@@ -16,7 +17,7 @@ GOOD: Final = 2
 
 
 class View:
-    """What is seen of one transfer. ``age_ns`` asks somebody else how old the values in the receiver are."""
+    """What is seen of one transfer. ``sample_of`` says when what the receiver holds was sampled."""
 
     def __init__(
         self,
@@ -24,12 +25,14 @@ class View:
         store: MemoryStore,
         duration_ns: int,
         start_ns: int,
-        sample_of: Callable[[], int | None],
+        sample_of: Callable[[Transfer], int | None],
+        on_look: Callable[[Look], None],
     ) -> None:
         self.transfer = transfer
         self._store = store
         self._bucket_ns = max(transfer.period_ns, -(-duration_ns // BUCKETS_MAX))
         self._sample_of = sample_of
+        self._on_look = on_look
         self._start_ns = start_ns
         self._looked_ns = start_ns
         self._quality_ns = [0, 0, 0]
@@ -51,12 +54,15 @@ class View:
     def look(self, now_ns: int) -> None:
         """Once a period."""
         quality: int | None = None
-        status = self.transfer.status
-        mark = sample_ns = self._sample_of()
-        if status is not None:
-            data = self._store.read_registers(status.table, status.start, 4)
-            mark = data[6] << 8 | data[7]
-            heartbeat, quality = data[0] << 8 | data[1], min(data[2] << 8 | data[3], GOOD)
+        status, held_ns = self.transfer.status, self._sample_of(self.transfer)
+        mark = held_ns
+        if status is None:
+            self._on_look(Look(now_ns, self.transfer, 0, 0, 0, 0, held_ns))
+        else:
+            data = self._store.read_registers(status.table, status.start, status.count)
+            heartbeat, told, age_ms, mark = (data[at] << 8 | data[at + 1] for at in (0, 2, 4, 6))
+            self._on_look(Look(now_ns, self.transfer, heartbeat, told, age_ms, mark, held_ns))
+            quality = min(told, GOOD)
             self._quality_ns[quality] += now_ns - self._looked_ns
             if quality == GOOD:
                 self._good_ns = now_ns
@@ -71,7 +77,7 @@ class View:
             self._fresh_mark, self._fresh_ns = mark, now_ns
         elif now_ns - self._fresh_ns > self._unfresh[0]:
             self._unfresh = (now_ns - self._fresh_ns, self._fresh_ns)
-        age_ns = None if sample_ns is None else now_ns - sample_ns
+        age_ns = None if held_ns is None else now_ns - held_ns
         if (
             quality == GOOD
             and age_ns is not None

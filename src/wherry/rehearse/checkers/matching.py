@@ -1,0 +1,344 @@
+"""Which reading each written value is: every write is held against the right replies that came before it.
+
+A value in a write must be the declared conversion of what one right reply held, a reply that has not served this value
+before and whose request left no longer than ``max_age`` ago. When there is none, the verdict says what it was instead.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from enum import StrEnum
+from typing import Final, NamedTuple
+
+from wherry.plan.model import Controller, OnLoss, Plan, Span, Table, Transfer, Value
+from wherry.rehearse.checkers.conversion import compile_fits, compile_substitute
+from wherry.rehearse.tap import Ask, Head, Link
+
+Data = bytes | int
+"""Registers as they travel; bits as a number, the first lowest."""
+
+KEPT: Final = -1
+"""A bit that a write leaves as it is."""
+REPLIES_KEPT: Final = 256
+ILL_KEPT: Final = 32
+LOOK_SLACK_NS: Final = 1_000_000
+"""The engine may look at its clock a little before a frame leaves."""
+
+
+class Verdict(StrEnum):
+    """What a written value was."""
+
+    FRESH = "fresh"
+    SUBSTITUTE = "the declared substitute"
+    AGED = "older than max_age"
+    ILL = "from a reply that must not count"
+    MEMORY = "sent before, from memory"
+    OLDER = "older than what was sent before"
+    UNKNOWN = "in no right reply"
+    PART = "a part of a value"
+
+
+class Right(NamedTuple):
+    """A right reply to a read: when its request left, its number, and its data."""
+
+    at_ns: int
+    number: int
+    data: bytes
+
+
+class Stream:
+    """The right replies to one read."""
+
+    __slots__ = ("head", "ill", "replies")
+
+    def __init__(self, head: Head) -> None:
+        self.head = head
+        self.replies: deque[Right] = deque(maxlen=REPLIES_KEPT)
+
+
+class Track:
+    """One value of one transfer through the run."""
+
+    __slots__ = (
+        "fits",
+        "held_ns",
+        "index",
+        "is_stand_in",
+        "is_substitute",
+        "last_at_ns",
+        "last_number",
+        "newest_ns",
+        "sources",
+        "transfer",
+        "used",
+        "value",
+    )
+
+    def __init__(self, transfer: Transfer, index: int, value: Value) -> None:
+        self.transfer = transfer
+        self.index = index
+        self.value = value
+        self.fits: Callable[[Data, Data], bool] = compile_fits(value)
+        self.sources: list[tuple[Stream, Callable[[bytes], Data]]] = []
+        self.last_number = 0
+        self.last_at_ns = 0
+        self.used: deque[int] = deque(maxlen=64)
+        self.held_ns: int | None = None
+        """When what the receiver holds was sampled, as far as it has confirmed it."""
+        self.newest_ns: int | None = None
+        """When what was written last was sampled; None if that was none of the source."""
+        self.is_stand_in = compile_substitute(value)
+        self.is_substitute = False
+        """Whether that was written last."""
+
+
+class Put:
+    """One value in a request that writes."""
+
+    __slots__ = ("data", "reply", "track", "verdict")
+
+    def __init__(self, track: Track, data: Data, reply: Right | None, verdict: Verdict) -> None:
+        self.track = track
+        self.data = data
+        self.reply = reply
+        self.verdict = verdict
+
+
+class StatusPut(NamedTuple):
+    """The status registers of a transfer in a request that writes."""
+
+    transfer: Transfer
+    heartbeat: int
+    quality: int
+    age_ms: int
+    sequence: int
+
+
+class WriteParts:
+    """What lies where in a write with one head."""
+
+    __slots__ = ("foreign", "partial", "statuses", "values")
+
+    def __init__(self) -> None:
+        self.values: list[tuple[Track, Callable[[bytes], Data]]] = []
+        self.partial: list[Track] = []
+        self.statuses: list[tuple[Transfer, int]] = []
+        self.foreign = ""
+        """Which items are no put place of the plan; "" when there are none."""
+
+
+class Matching:
+    """The readings and writings of a whole plan."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.tracks: dict[str, list[Track]] = {
+            transfer.name: [Track(transfer, index, value) for index, value in enumerate(transfer.values)]
+            for transfer in plan.transfers
+        }
+        self.alive: dict[str, list[tuple[Stream, Callable[[bytes], Data]]]] = {each.name: [] for each in plan.transfers}
+        self.ill_replies: dict[str, deque[tuple[int, bytes, str]]] = {
+            each.name: deque(maxlen=ILL_KEPT) for each in plan.controllers
+        }
+        self._streams: dict[str, list[Stream]] = {each.name: [] for each in plan.controllers}
+        self._number = 0
+        self._keep_ns = {
+            each.name: each.limits.timeout_ns + max((t.max_age_ns for t in plan.transfers), default=0)
+            for each in plan.controllers
+        }
+
+    # Reading.
+
+    def answered(self, ask: Ask, pdu: bytes) -> None:
+        """A right reply has come."""
+        head = ask.head
+        if head.is_write:
+            for put in ask.puts:
+                if put.reply is not None:
+                    put.track.held_ns = put.reply.at_ns
+            return
+        stream = head.parts
+        if stream is None:
+            stream = head.parts = self._stream(ask.controller, head)
+        self._number += 1
+        stream.replies.append(Right(ask.at_ns, self._number, pdu[2:]))
+
+    def _stream(self, controller: Controller, head: Head) -> Stream:
+        stream = Stream(head)
+        self._streams[controller.name].append(stream)
+        table = {1: Table.COIL, 2: Table.DISCRETE, 3: Table.HOLDING, 4: Table.INPUT}.get(head.function)
+        for transfer in self.plan.transfers:
+            if transfer.source != controller.name or table is None:
+                continue
+            for track in self.tracks[transfer.name]:
+                take = track.value.take
+                if take.table is table and covers(head, take.span):
+                    track.sources.append((stream, cutter(head, take.span, take.bit)))
+            alive = transfer.alive
+            if alive is not None and alive.table is table and covers(head, alive.span):
+                self.alive[transfer.name].append((stream, cutter(head, alive.span, alive.bit)))
+        return stream
+
+    def ill(self, link: Link, pdu: bytes, at_ns: int, why: str) -> None:
+        """A reply has come that must not count."""
+        for each in link.controllers:
+            self.ill_replies[each.name].append((at_ns, pdu[2:], why))
+
+    # Writing.
+
+    def asked(self, ask: Ask) -> None:
+        """A write leaves: say what each value in it is."""
+        parts: WriteParts | None = ask.head.parts
+        if parts is None:
+            parts = ask.head.parts = self._parts(ask.controller, ask.head)
+        data = ask.pdu[ask.head.data_at :]
+        puts: list[Put] = []
+        for track, cut in parts.values:
+            item = cut(data)
+            if item != KEPT:
+                puts.append(self._put(track, item, ask.at_ns))
+        puts += [Put(track, b"", None, Verdict.PART) for track in parts.partial]
+        ask.puts = puts
+        if parts.statuses:
+            ask.statuses = [
+                StatusPut(
+                    transfer, *(int.from_bytes(data[at + 2 * word : at + 2 * word + 2], "big") for word in range(4))
+                )
+                for transfer, at in parts.statuses
+            ]
+
+    def _put(self, track: Track, data: Data, now_ns: int) -> Put:
+        oldest_ns = now_ns - track.transfer.max_age_ns - LOOK_SLACK_NS
+        found: Right | None = None
+        for stream, cut in track.sources:
+            for reply in reversed(stream.replies):
+                if reply.number <= track.last_number or reply.at_ns < oldest_ns:
+                    break
+                if (found is None or reply.number > found.number) and track.fits(cut(reply.data), data):
+                    found = reply
+                    break
+        may_replace = track.transfer.on_loss is OnLoss.SUBSTITUTE
+        is_substitute = may_replace and track.is_stand_in(data)
+        track.is_substitute = is_substitute and found is None
+        track.newest_ns = None if found is None else found.at_ns
+        if found is None:
+            if is_substitute:
+                return Put(track, data, None, Verdict.SUBSTITUTE)
+            return Put(track, data, None, self._what_else(track, data, oldest_ns))
+        verdict = Verdict.FRESH if found.at_ns >= track.last_at_ns else Verdict.OLDER
+        if not is_substitute:
+            # What equals the substitute may be either: then the reading may still come.
+            track.last_number, track.last_at_ns = found.number, found.at_ns
+            track.used.append(found.number)
+        return Put(track, data, found, verdict)
+
+    def _what_else(self, track: Track, data: Data, oldest_ns: int) -> Verdict:
+        last_ns = 0
+        before: list[Right] = []
+        for stream, cut in track.sources:
+            for reply in reversed(stream.replies):
+                if reply.number == track.last_number:
+                    last_ns = max(last_ns, reply.at_ns)
+                if track.fits(cut(reply.data), data):
+                    before.append(reply)
+        for at_ns, payload, _ in self.ill_replies[track.transfer.source]:
+            for stream, cut in track.sources:
+                if at_ns >= last_ns and len(payload) == stream.head.reply_bytes - 2 and track.fits(cut(payload), data):
+                    return Verdict.ILL
+        if any(reply.number in track.used for reply in before):
+            return Verdict.MEMORY
+        if any(reply.number < track.last_number for reply in before):
+            return Verdict.OLDER
+        return Verdict.AGED if any(reply.at_ns < oldest_ns for reply in before) else Verdict.UNKNOWN
+
+    def _parts(self, controller: Controller, head: Head) -> WriteParts:
+        parts = WriteParts()
+        table = Table.COIL if head.is_bits else Table.HOLDING
+        owned: set[tuple[int, int]] = set()
+        for transfer in self.plan.transfers:
+            if transfer.destination != controller.name:
+                continue
+            for track in self.tracks[transfer.name]:
+                put = track.value.put
+                if put.table is not table or not meets(head, put.span):
+                    continue
+                if put.bit is not None:
+                    owned.add((put.address, 1 << put.bit))
+                    if head.function == 0x16:
+                        parts.values.append((track, mask_cutter(put.bit)))
+                    continue
+                owned.update((address, 0xFFFF) for address in range(put.address, put.address + put.count))
+                if covers(head, put.span):
+                    parts.values.append((track, write_cutter(head, put.span)))
+                else:
+                    parts.partial.append(track)
+            status = transfer.status
+            if status is not None and table is Table.HOLDING and meets(head, status):
+                owned.update((address, 0xFFFF) for address in range(status.start, status.stop))
+                if covers(head, status):
+                    parts.statuses.append((transfer, 2 * (status.start - head.address)))
+        whole = {address for address, mask in owned if mask == 0xFFFF}
+        strangers = [each for each in range(head.address, head.address + head.count) if each not in whole]
+        if strangers and head.function != 0x16:
+            parts.foreign = f"{table} {', '.join(str(each) for each in strangers[:5])}"
+        return parts
+
+    def held_ns(self, transfer: Transfer) -> int | None:
+        """When the oldest value that the receiver holds was sampled; None while one is missing or is a substitute.
+
+        Values that are written on change are left out, as long as there are others: they may rightly be older."""
+        tracks = self.tracks[transfer.name]
+        chosen = [each for each in tracks if not each.value.is_on_change] or tracks
+        oldest: int | None = None
+        for each in chosen:
+            if each.held_ns is None:
+                return None
+            if oldest is None or each.held_ns < oldest:
+                oldest = each.held_ns
+        return oldest
+
+
+def meets(head: Head, span: Span) -> bool:
+    """Whether a request touches any of these items."""
+    return head.address < span.stop and span.start < head.address + head.count
+
+
+def covers(head: Head, span: Span) -> bool:
+    """Whether a request touches all of these items."""
+    return head.address <= span.start and span.stop <= head.address + head.count
+
+
+def cutter(head: Head, span: Span, bit: int | None) -> Callable[[bytes], Data]:
+    """Takes a value's items out of the data of a reply to this read."""
+    offset = span.start - head.address
+    if head.is_bits:
+        return bits_cutter(offset, span.count)
+    if bit is not None:
+        at, mask = 2 * offset + (0 if bit >= 8 else 1), 1 << bit % 8
+        return lambda data: int(bool(data[at] & mask))
+    first, last = 2 * offset, 2 * (offset + span.count)
+    return lambda data: data[first:last]
+
+
+def bits_cutter(offset: int, count: int) -> Callable[[bytes], int]:
+    """Takes bits out of packed ones, the first lowest."""
+    mask = (1 << count) - 1
+    return lambda data: int.from_bytes(data, "little") >> offset & mask
+
+
+def write_cutter(head: Head, span: Span) -> Callable[[bytes], Data]:
+    """Takes a value's items out of the data of this write."""
+    if head.function == 0x05:
+        return lambda data: int(data[:1] == b"\xff")
+    return cutter(head, span, None)
+
+
+def mask_cutter(bit: int) -> Callable[[bytes], int]:
+    """What a mask write makes of one bit: its OR mask, where its AND mask is 0 (V1.1b3, 6.16); KEPT if it leaves it."""
+
+    def cut(data: bytes) -> int:
+        keeps, sets = int.from_bytes(data[:2], "big"), int.from_bytes(data[2:4], "big")
+        return KEPT if keeps >> bit & 1 else sets >> bit & 1
+
+    return cut
