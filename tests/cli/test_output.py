@@ -159,3 +159,10 @@ def test_the_question_what_to_arm_is_asked_again_and_may_go_unanswered(tmp_path:
     assert "cannot arm `halle`: the plan writes to hall" in seen
     assert seen.count("arm: ") == 2
     assert "the question what to arm was not answered: nothing was started" in " ".join(seen.split())
+
+
+def test_columns_are_left_out_where_cutting_is_not_enough() -> None:
+    columns: list[tuple[str, output.Justify]] = [("name", "left"), ("longest\nof all", "right"), ("note", "left")]
+    rows = [["transfer of water", "12.5 s", "a long remark"]]
+    for width, kept in ((100, [0, 1, 2]), (32, [0, 1, 2]), (31, [0, 1]), (17, [0, 1]), (16, [0])):
+        assert output.kept_columns(columns, rows, (0,), (2, 1), width) == kept, width

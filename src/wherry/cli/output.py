@@ -183,20 +183,50 @@ def table(
     *,
     title: str = "",
     shrink: Sequence[int] = (),
+    drop: Sequence[int] = (),
 ) -> None:
     """A plain aligned table on stdout. ``columns`` are headings with their alignment; ``shrink`` says which of them
-    are cut, in this order, where the table would be too wide."""
+    are cut, in this order, where the table would be too wide, and ``drop`` which are left out, in this order, where
+    cutting is not enough."""
     made = console()
+    rows = list(rows)
+    kept = kept_columns(columns, rows, shrink, drop, made.width)
+    columns = [columns[index] for index in kept]
+    rows = [[row[index] for index in kept] for row in rows]
+    shrink = [kept.index(index) for index in shrink if index in kept]
     with made.capture() as captured:
-        made.print(make_table(columns, fitted(columns, list(rows), shrink, made.width), title=title))
+        made.print(make_table(columns, fitted(columns, rows, shrink, made.width), title=title))
     data("\n".join(line.rstrip() for line in captured.get().splitlines()))
+
+
+def kept_columns(
+    columns: Sequence[tuple[str, Justify]],
+    rows: Sequence[Sequence[str]],
+    shrink: Sequence[int],
+    drop: Sequence[int],
+    columns_max: int,
+) -> list[int]:
+    """Which columns stay: all but the first of ``drop``, as many as must go for the rest to fit when it is cut."""
+    least: list[int] = []
+    for index, heading_width in enumerate(heading_widths(columns)):
+        width = max(heading_width, *(len(row[index]) for row in rows), 0)
+        least.append(min(width, max(CELL_COLUMNS_MIN, heading_width)) if index in shrink else width)
+    kept, left = list(range(len(columns))), list(drop)
+    while left and sum(least[index] for index in kept) + 2 * (len(kept) - 1) > columns_max:
+        kept.remove(left.pop(0))
+    return kept
+
+
+def heading_widths(columns: Sequence[tuple[str, Justify]]) -> list[int]:
+    """How wide each heading is; it may have several lines."""
+    return [max(map(len, heading.split("\n"))) for heading, _ in columns]
 
 
 def fitted(
     columns: Sequence[tuple[str, Justify]], rows: Sequence[Sequence[str]], shrink: Sequence[int], columns_max: int
 ) -> Sequence[Sequence[str]]:
     """The rows with the cells of some columns cut, so that each row is one line of at most ``columns_max``."""
-    headings = [max(map(len, heading.split("\n"))) for heading, _ in columns]
+    headings = heading_widths(columns)
     widths = [max(least, *(len(row[index]) for row in rows), 0) for index, least in enumerate(headings)]
     over = sum(widths) + 2 * (len(columns) - 1) - columns_max
     for index in shrink:

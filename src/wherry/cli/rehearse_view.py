@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from wherry.cli import output
-from wherry.cli.run_view import ms_text
 from wherry.rehearse.report import days_text, faults_by_kind, worst_faults
 
 ROWS_MAX: Final = 10
@@ -79,6 +78,7 @@ def print_transfers(transfers: Mapping[str, Report]) -> None:
         TRANSFER_COLUMNS,
         [transfer_row(name, each) for name, each in transfers.items() if name in names],
         shrink=(1, 0),
+        drop=(1, 3, 5, 6),
     )
     if len(transfers) > ROWS_MAX:
         output.data(f"... and {len(transfers) - ROWS_MAX:,} more that were Good for longer")
@@ -141,6 +141,7 @@ def print_faults(faults: Sequence[Report]) -> None:
                 for (kind, controller), count, together_s, felt, longest_s in kinds[: 2 * ROWS_MAX]
             ],
             shrink=(0, 1),
+            drop=(3,),
         )
         if len(kinds) > 2 * ROWS_MAX:
             output.data(f"... and {len(kinds) - 2 * ROWS_MAX:,} more")
@@ -169,13 +170,14 @@ def followed_text(fault: Report) -> str:
     """What followed, in as few words as will do: the worst of each transfer and line, and when all was well again."""
     if not fault["followed"]:
         return "nothing followed: every transfer stayed Good"
-    worst: dict[str, tuple[int, str]] = {}
+    worst: dict[str, tuple[int, float, str]] = {}
     for each in fault["followed"]:
         subject, state = each["subject"], state_of(each["subject"], each["message"])
         rank = RANKS.get(state, len(RANKS))
-        if rank < worst.get(subject, (len(RANKS), ""))[0]:
-            worst[subject] = (rank, f"{subject} {state} after {span_text(each['at_s'] - fault['at_s'])}")
-    said = [text for _, text in worst.values()]
+        if rank < (worst[subject][0] if subject in worst else len(RANKS)):
+            said_at = f"{subject} {state} after {span_text(each['at_s'] - fault['at_s'])}"
+            worst[subject] = (rank, each["at_s"], said_at)
+    said = [text for _, _, text in sorted(worst.values(), key=lambda each: each[1])]
     mended = fault["mended_s"]
     if mended is None:
         said.append("not all Good again before the end")
@@ -208,7 +210,8 @@ def print_writes(writes: Sequence[Report], hours: float) -> None:
     if not writes:
         return
     output.data(f"Writes in {hours_text(hours)}, and what they come to if every year were like this:\n")
-    output.table(WRITE_COLUMNS, [write_row(each) for each in writes[:ROWS_MAX]], shrink=(2, 1, 0))
+    rows = [write_row(each) for each in writes[:ROWS_MAX]]
+    output.table(WRITE_COLUMNS, rows, shrink=(2, 0), drop=(6, 3, 5, 0, 2))
     if len(writes) > ROWS_MAX:
         output.data(
             f"... and {output.plural(len(writes) - ROWS_MAX, 'place')} more that last longer or are written less"
@@ -235,9 +238,8 @@ def write_row(each: Report) -> Sequence[str]:
 # Load.
 
 CONTROLLER_COLUMNS: Sequence[tuple[str, output.Justify]] = (
-    ("controller", "left"), ("requests", "right"), ("a second", "right"), ("limit", "right"), ("busy", "right"),
-    ("in flight", "right"), ("limit", "right"), ("connections", "right"), ("turned away", "right"),
-    ("refused", "right"),
+    ("controller", "left"), ("requests", "right"), ("a second", "right"), ("busy", "right"), ("at once", "right"),
+    ("connections", "right"), ("turned\naway", "right"), ("refused", "right"), ("no reply", "right"),
 )  # fmt: skip
 
 
@@ -250,6 +252,7 @@ def print_controllers(controllers: Mapping[str, Report]) -> None:
         CONTROLLER_COLUMNS,
         [controller_row(name, each) for name, each in controllers.items() if name in names],
         shrink=(0,),
+        drop=(8, 6, 7, 5),
     )
     if len(controllers) > ROWS_MAX:
         output.data(f"... and {len(controllers) - ROWS_MAX:,} more that were less busy")
@@ -261,19 +264,18 @@ def print_controllers(controllers: Mapping[str, Report]) -> None:
 
 
 def controller_row(name: str, each: Report) -> Sequence[str]:
-    """One controller."""
+    """One controller; a limit stands behind what it bounds."""
     rate = each["requests_per_s_limit"]
     return (
         name,
         f"{each['requests']:,}",
-        f"{each['requests_per_s']:.1f}",
-        "-" if rate is None else f"{rate:g}",
+        f"{each['requests_per_s']:.1f}" + ("" if rate is None else f" of {rate:g}"),
         f"{100 * each['utilisation']:.1f} %",
-        f"{each['in_flight_max']}",
-        f"{each['in_flight_limit']}",
+        f"{each['in_flight_max']} of {each['in_flight_limit']}",
         f"{each['connections']:,}",
         f"{each['connections_refused']:,}",
         f"{sum(each['exceptions'].values()):,}",
+        f"{each['unanswered']:,}",
     )
 
 
@@ -307,7 +309,7 @@ def instant_text(at_s: float) -> str:
 def span_text(span_s: float) -> str:
     """A length of time for people."""
     if span_s < 1:
-        return ms_text(span_s * 1000) if span_s else "0 s"
+        return "0 s" if not span_s else f"{span_s * 1000:.0f} ms" if span_s >= 0.001 else "<1 ms"
     if span_s < 10:
         return f"{span_s:.2f} s"
     if span_s < 120:

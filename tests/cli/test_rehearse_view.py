@@ -1,0 +1,124 @@
+"""What ``wherry rehearse`` prints: words for times and shares, and a report of hundreds of things that stays short."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from wherry.cli.rehearse_view import followed_text, hours_text, instant_text, percent_text, print_report, span_text
+
+
+def change(at_s: float, subject: str, message: str) -> dict[str, Any]:
+    return {"at_s": at_s, "subject": subject, "message": message}
+
+
+def fault(number: int, *followed: dict[str, Any], mended_s: float | None = None) -> dict[str, Any]:
+    return {
+        "number": number, "kind": f"kind {number % 20}", "controller": f"skid{number % 7}", "text": "loss at skid",
+        "at_s": 60.0 * number, "until_s": 60.0 * number + 5, "mended_s": mended_s, "followed": list(followed),
+    }  # fmt: skip
+
+
+def transfer(share: float | None) -> dict[str, Any]:
+    return {
+        "from": "recirculation skid", "to": "hatchery hall", "has_status": share is not None, "good_share": share,
+        "uncertain_share": None if share is None else 0.0, "bad_share": None if share is None else 1 - share,
+        "longest_not_good_s": 3.2, "without_fresh_s_max": 4.1, "good_age_ms_max": 1200.0, "age_ms_max": 4100.0,
+        "max_age_ms": 1000.0,
+    }  # fmt: skip
+
+
+def place(number: int) -> dict[str, Any]:
+    return {
+        "controller": "hall", "place": f"holding {number}", "number_first": f"4{number + 1:04d}",
+        "value": "tank oxygen", "writes": 1000 - number, "writes_per_year": 8_766_000, "storage": None,
+        "endurance_writes": 100_000,
+        "worn_out_after_days": 100.0, "worn_out_on": "2027-03-05",
+    }  # fmt: skip
+
+
+def controller(number: int) -> dict[str, Any]:
+    return {
+        "requests": 1_000_000, "requests_per_s": 11.57, "requests_per_s_limit": 20.0, "utilisation": number / 1000,
+        "response_is_declared": number > 100, "in_flight_max": 1, "in_flight_limit": 1, "connections": 3,
+        "connections_refused": 0, "exceptions": {"02 illegal data address": 4}, "unanswered": 2,
+    }  # fmt: skip
+
+
+def report(count: int) -> dict[str, Any]:
+    return {
+        "title": "Hatchery", "plan": "hatchery.toml", "hours": 24.0, "hours_asked": 24.0, "is_interrupted": False,
+        "faults_asked": "harsh", "seed": 1, "requests": 1_000_000, "broken_count": 40 * count,
+        "broken": [
+            {"bound": "loss is visible", "subject": f"t{number}", "at_s": 60.0, "message": "it was still Good"}
+            for number in range(count)
+        ],
+        "transfers": {f"t{number}": transfer(None if number == 3 else number / 1000) for number in range(count)},
+        "faults": [fault(number, change(60.0 * number + 1, "t1", "t1 is Bad: timeout")) for number in range(1, count)],
+        "writes": [place(number) for number in range(count)],
+        "controllers": {f"c{number}": controller(number) for number in range(count)},
+    }  # fmt: skip
+
+
+def test_a_report_of_hundreds_of_things_stays_short_and_narrow(capsys: pytest.CaptureFixture[str]) -> None:
+    print_report(report(300), took_s=40.0, saved_in="out")
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) < 130
+    assert [line for line in lines if len(line) > 100 and not line.endswith((".", ":"))] == []
+    for more in ("... and 11,990 more", "... and 290 more that were Good for longer", "... and 290 places more"):
+        assert any(more in line for line in lines), more
+    assert "A declared bound was broken: 12,000 times." in lines
+
+
+def test_a_report_of_one_of_each_leaves_nothing_out(capsys: pytest.CaptureFixture[str]) -> None:
+    print_report(report(2), took_s=40.0, saved_in="")
+    text = capsys.readouterr().out
+    assert "... and" not in text.replace("... and 78 more", "")  # of the broken bounds, only the first of each is known
+    for words in ("loss is visible, t0 at 00:01:00: it was still Good", "2027-03-05", "11.6 of 20", "1 of 1", "t1 Bad"):
+        assert words in text, words
+
+
+def test_what_followed_is_told_by_the_worst_of_each() -> None:
+    followed = (
+        change(60.5, "water", "water is Uncertain: timeout"),
+        change(60.2, "hall", "hall is not connected: 10.20.0.12:502 reset the connection"),
+        change(61.1, "water", "water is Bad: no communication"),
+        change(64.0, "hall", "hall is connected"),
+        change(66.0, "water", "water is Good"),
+    )
+    assert followed_text(fault(1, *followed, mended_s=66.0)) == (
+        "hall not connected after 200 ms; water Bad after 1.10 s; all Good again 1.00 s after its end"
+    )
+    assert followed_text(fault(1, *followed)).endswith("; not all Good again before the end")
+    assert followed_text(fault(1, followed[0], mended_s=62.0)).endswith("; all Good again before its end")
+    assert followed_text(fault(1)) == "nothing followed: every transfer stayed Good"
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [
+        (None, "-"), (0.0, "0 %"), (1.0, "100 %"), (0.999999999, ">99.999 %"), (1e-9, "<0.001 %"),
+        (0.98765432, "98.765 %"),
+    ],
+)  # fmt: skip
+def test_a_share_is_never_rounded_to_all_or_nothing(share: float | None, text: str) -> None:
+    assert percent_text(share) == text
+
+
+@pytest.mark.parametrize(
+    ("span_s", "text"),
+    [
+        (0.0, "0 s"), (0.0004, "<1 ms"), (0.2, "200 ms"), (1.2, "1.20 s"), (43.4, "43 s"), (125.0, "2 min 05 s"),
+        (11_000.0, "3 h 03 min"),
+    ],
+)  # fmt: skip
+def test_lengths_of_time(span_s: float, text: str) -> None:
+    assert span_text(span_s) == text
+
+
+def test_instants_and_hours() -> None:
+    assert instant_text(3723.9) == "01:02:03"
+    assert instant_text(2 * 86_400 + 1) == "2d 00:00:01"
+    assert hours_text(24.0) == "24 h"
+    assert hours_text(1.23456) == "1.235 h"
