@@ -70,7 +70,12 @@ def _of_transfer(judged: Judged, transfer: Transfer) -> Iterator[Default]:
         "on_loss": "hold: the receiver keeps the last values",
         "alive": "none: an answer counts as a sign of life",
         "status": "none: the receiver is not told",
+        "guard": "none: the registers of one reply are taken as of one moment",
+        "double_read": "no: a reply is believed as it is",
     }
+    if transfer.careful is not None:
+        del lines["guard"], lines["double_read"]
+        lines["tries"] = f"{transfer.careful.tries} attempts in one period"
     for key, text in lines.items():
         if not judged.is_written((*transfer.path, key)):
             yield Default(where, key, text)

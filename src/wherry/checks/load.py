@@ -86,5 +86,9 @@ def loads(sweeps: Sequence[Sweep], controllers: Mapping[str, Controller]) -> lis
             for write in writes:
                 found[each.transfer.destination].add(each.transfer, write.span, sweep.period_ns)
         for position, transfer in readers.items():
-            found[sweep.source].add(transfer, sweep.reads[position].span, sweep.period_ns)
+            for _ in range(sweep.rounds):
+                found[sweep.source].add(transfer, sweep.reads[position].span, sweep.period_ns)
+        if sweep.guard is not None:
+            for _ in range(2):
+                found[sweep.source].add(sweep.transfers[0].transfer, sweep.guard.span, sweep.period_ns)
     return [load for load in found.values() if load.shares]

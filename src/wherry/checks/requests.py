@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from wherry.checks.rule import Judged
-from wherry.packing.layout import ALIVE, STATUS, Cut, Sweep
+from wherry.packing.layout import ALIVE, GUARD, STATUS, Cut, ReadRequest, Sweep
 from wherry.plan.model import Controller, Span, Table
 
 READ_FUNCTIONS = {Table.COIL: 1, Table.DISCRETE: 2, Table.HOLDING: 3, Table.INPUT: 4}
@@ -26,7 +26,7 @@ class RequestRow:
     """The function code; None for a write into a table that cannot be written (an error of the plan)."""
     span: Span
     carries: tuple[tuple[str, str], ...]
-    """Transfer and value of everything in it; ``alive`` and ``status`` stand for themselves."""
+    """Transfer and value of everything in it; ``alive``, ``guard`` and ``status`` stand for themselves."""
     period_ns: int
 
 
@@ -40,7 +40,7 @@ def request_rows(judged: Judged) -> list[RequestRow]:
 
 
 def _rows(judged: Judged, sweep: Sweep) -> Iterator[RequestRow]:
-    for read in sweep.reads:
+    for read in _reads(sweep):
         function = READ_FUNCTIONS[read.span.table]
         yield RequestRow(sweep.source, False, function, read.span, _carried(sweep, read.cuts), sweep.period_ns)
     for each in sweep.transfers:
@@ -54,6 +54,12 @@ def _rows(judged: Judged, sweep: Sweep) -> Iterator[RequestRow]:
             yield RequestRow(destination.name, True, function_code, write.span, carries, sweep.period_ns)
 
 
+def _reads(sweep: Sweep) -> list[ReadRequest]:
+    """In the order in which they are asked; a counter that guards them before and after."""
+    reads = list(sweep.reads) * sweep.rounds
+    return reads if sweep.guard is None else [sweep.guard, *reads, sweep.guard]
+
+
 def _write_function(controller: Controller, span: Span) -> int | None:
     if controller.write_single and span.count == 1:
         return WRITE_SINGLE_FUNCTIONS.get(span.table)
@@ -64,6 +70,6 @@ def _carried(sweep: Sweep, cuts: Sequence[Cut]) -> tuple[tuple[str, str], ...]:
     carried: list[tuple[str, str]] = []
     for cut in cuts:
         transfer = sweep.transfers[cut.transfer].transfer
-        words = {ALIVE: "alive", STATUS: "status"}
+        words = {ALIVE: "alive", STATUS: "status", GUARD: "guard"}
         carried.append((transfer.name, words.get(cut.value) or transfer.values[cut.value].name))
     return tuple(carried)

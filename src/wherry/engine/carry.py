@@ -69,7 +69,7 @@ class Carry:
         self.state = CarryState.IDLE
         self.scheduled = self.delivered = 0
         self.skipped_overrun = self.skipped_unarmed = self.skipped_waiting = 0
-        self.failed = 0
+        self.failed = self.torn_readings = 0
         self.failures: Counter[str] = Counter()
         self.age = Histogram()
         self.lateness = Histogram()

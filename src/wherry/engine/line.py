@@ -38,12 +38,14 @@ AGE_MS_MAX: Final = 0xFFFF
 
 
 class NotSent(StrEnum):
-    """Why a job ended without a request on the wire."""
+    """Why nothing came of a job although the other side did not fail: as a rule because no request left."""
 
     NOT_CONNECTED = "not connected"
     AGED = "older than max_age before it could be sent"
     GUARD = "refused by the guard"
     STOPPING = "stopping"
+    TORN = "torn: the source was in the middle of an update each time it was looked at"
+    """What came was never whole, so that nothing of it counts."""
 
 
 def reason_of(failure: Exception) -> str:

@@ -195,6 +195,8 @@ def reason_for(outcome: Outcome | NotSent) -> Reason:
     """Why a value that was not read is Bad."""
     if isinstance(outcome, TimedOut):
         return Reason.BAD_TIMEOUT
+    if outcome is NotSent.TORN:
+        return Reason.BAD_TORN
     if isinstance(outcome, NotSent | Lost):
         return Reason.BAD_NO_COMMUNICATION
     return Reason.BAD_DEVICE_FAILURE

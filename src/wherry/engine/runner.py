@@ -18,9 +18,11 @@ from wherry.engine.guard import guard_for
 from wherry.engine.line import Line
 from wherry.engine.schedule import Schedule
 from wherry.engine.sweep import SweepRunner
+from wherry.engine.torn import CarefulSweep
 from wherry.errors import LocalError
-from wherry.packing.layout import layout
+from wherry.packing.layout import Sweep, layout
 from wherry.plan.model import Controller, Plan
+from wherry.protocol.session import Prepared
 from wherry.transports.network import Network
 from wherry.values.quality import Quality
 
@@ -61,7 +63,7 @@ class Engine:
             if controller.name in used:
                 self.lines[controller.name] = self._make_line(controller)
         self.carries: list[Carry] = []
-        self._sweeps: list[SweepRunner] = []
+        self._sweeps: list[SweepRunner | CarefulSweep] = []
         sweeps = layout(plan)
         for sweep in sweeps:
             carries = [
@@ -72,7 +74,7 @@ class Engine:
             ]
             source = self.lines[sweep.source]
             reads = [prepare_read(source.controller, each) for each in sweep.reads]
-            self._sweeps.append(SweepRunner(source, reads, carries, self._clock))
+            self._sweeps.append(self._make_sweep(sweep, source, reads, carries))
             self.carries += carries
         order = {each.name: index for index, each in enumerate(plan.transfers)}
         self.carries.sort(key=lambda carry: order[carry.transfer.name])
@@ -87,6 +89,14 @@ class Engine:
         # Each line has a stream of chance of its own, so that one line's doings do not change another's.
         rng = Random(self._rng.getrandbits(64))
         return Line(controller, self._network, guard, rng, self._clock, self._line_changed, self._write_refused)
+
+    def _make_sweep(
+        self, sweep: Sweep, source: Line, reads: Sequence[Prepared], carries: Sequence[Carry]
+    ) -> SweepRunner | CarefulSweep:
+        if carries[0].transfer.careful is None:
+            return SweepRunner(source, reads, carries, self._clock)
+        guard = None if sweep.guard is None else prepare_read(source.controller, sweep.guard)
+        return CarefulSweep(source, sweep, reads, guard, carries[0], self._clock)
 
     def now_ns(self) -> int:
         """The instant by the engine's clock."""

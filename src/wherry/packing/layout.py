@@ -1,6 +1,7 @@
 """The requests of a whole plan: what is read and written in each period, and how each value is cut out or put in.
 
-All transfers of one source with one period form a sweep. A sweep reads each point once, whoever needs it.
+All transfers of one source with one period form a sweep. A sweep reads each point once, whoever needs it. A transfer
+whose source can be caught in the middle of an update (``careful``) has a sweep of its own: its requests have an order.
 """
 
 from __future__ import annotations
@@ -19,14 +20,16 @@ ALIVE: Final = -1
 """Stands for the ``alive`` point in ``Cut.value``."""
 STATUS: Final = -2
 """Stands for the status registers in ``Cut.value``."""
+GUARD: Final = -3
+"""Stands for the guard counter in ``Cut.value``."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cut:
     """Where one value lies in a request.
 
-    ``transfer`` is the position in ``Sweep.transfers``; ``value`` the position in ``transfer.values``, or ALIVE or
-    STATUS. ``offset`` and ``count`` are in items (registers or bits) from the start of the request.
+    ``transfer`` is the position in ``Sweep.transfers``; ``value`` the position in ``transfer.values``, or ALIVE,
+    STATUS or GUARD. ``offset`` and ``count`` are in items (registers or bits) from the start of the request.
     """
 
     transfer: int
@@ -75,6 +78,10 @@ class Sweep:
     period_ns: int
     reads: tuple[ReadRequest, ...]
     transfers: tuple[TransferLayout, ...]
+    guard: ReadRequest | None = None
+    """A request with nothing but the guard counter, for a transfer that has one: it is asked before and after."""
+    rounds: int = 1
+    """How often ``reads`` are asked in a cycle in which nothing is torn: twice for a transfer that reads double."""
 
 
 def layout(plan: Plan) -> tuple[Sweep, ...]:
@@ -84,13 +91,14 @@ def layout(plan: Plan) -> tuple[Sweep, ...]:
     that cannot be kept together is packed as single values. Checks report both as errors.
     """
     controllers = {each.name: each for each in plan.controllers}
-    sweeps: dict[tuple[str, int], list[Transfer]] = {}
+    sweeps: dict[tuple[str, int, str], list[Transfer]] = {}
     for transfer in plan.transfers:
-        sweeps.setdefault((transfer.source, transfer.period_ns), []).append(transfer)
-    readable = {name: readable_spans(plan, name) for name in dict.fromkeys(name for name, _ in sweeps)}
+        own = transfer.name if transfer.careful is not None else ""
+        sweeps.setdefault((transfer.source, transfer.period_ns, own), []).append(transfer)
+    readable = {name: readable_spans(plan, name) for name in dict.fromkeys(name for name, _, _ in sweeps)}
     return tuple(
         _lay_out_sweep(controllers, source, period_ns, transfers, readable[source])
-        for (source, period_ns), transfers in sweeps.items()
+        for (source, period_ns, _), transfers in sweeps.items()
     )
 
 
@@ -102,6 +110,8 @@ def readable_spans(plan: Plan, controller_name: str) -> list[Span]:
             spans.extend(value.take.span for value in transfer.values)
             if transfer.alive is not None:
                 spans.append(transfer.alive.span)
+            if transfer.careful is not None and transfer.careful.guard is not None:
+                spans.append(transfer.careful.guard.span)
     return join(spans)
 
 
@@ -121,7 +131,14 @@ def _lay_out_sweep(
         _lay_out_transfer(transfer, index, tuple(sorted(needed[index])), controllers[transfer.destination].limits)
         for index, transfer in enumerate(transfers)
     )
-    return Sweep(source, period_ns, reads, layouts)
+    careful = transfers[0].careful
+    if careful is None:
+        return Sweep(source, period_ns, reads, layouts)
+    guard = None
+    if careful.guard is not None:
+        span = careful.guard.span
+        guard = ReadRequest(span, (Cut(0, GUARD, 0, span.count),))
+    return Sweep(source, period_ns, reads, layouts, guard, 1 if careful.gap_ns is None else 2)
 
 
 def _lay_out_reads(

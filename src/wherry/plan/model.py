@@ -249,11 +249,25 @@ class Value:
     """Longest time between two writes; None: only a change counts."""
     is_on_change: bool = False
     """Whether it is written on change; else in every cycle."""
+    is_alive: bool = False
+    """The source's own counter on its way to ``alive_put``: as it is, whatever becomes of the other values."""
 
     @property
     def is_watched(self) -> bool:
         """Whether a reading is held against the one before it."""
         return self.jump is not None or self.counter is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Careful:
+    """How a source is read that can be caught in the middle of an update."""
+
+    guard: Point | None = None
+    """A counter that the source moves when it begins and when it ends an update; even while it is at rest."""
+    gap_ns: int | None = None
+    """Everything is read twice, with at least this time in between, and must be equal; None: read once."""
+    tries: int = 3
+    """How many readings there are at most in one cycle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,6 +287,8 @@ class Transfer:
     status: Span | None = None
     """Four holding registers in the receiver: heartbeat, quality, age in ms, sequence."""
     path: Path = ()
+    careful: Careful | None = None
+    """How torn readings are kept out; None: a reply's registers belong together."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ from wherry.plan.model import (
 )
 from wherry.plan.places import parse_point, parse_span, parse_status
 from wherry.plan.reader import Reader, read_duration
+from wherry.plan.resolve_careful import resolve_alive_put, resolve_careful
 from wherry.plan.resolve_values import resolve_copies, resolve_row
 from wherry.plan.schema import (
     ControllerTable,
@@ -267,6 +268,10 @@ def _transfer(
         alive = reader.read(lambda text: parse_point(text, (*path, "alive")), table.alive, (*path, "alive"))
     status = None if table.status is UNSET else reader.read(parse_status, table.status, (*path, "status"))
     values = _values(reader, table, written, path, source, destination)
+    careful = resolve_careful(reader, table, period_ns, path)
+    passed_on = resolve_alive_put(reader, table, alive, path)
+    if passed_on is not None:
+        values.append(passed_on)
     if source is None or destination is None or period_ns is None:
         return None
     return Transfer(
@@ -281,6 +286,7 @@ def _transfer(
         alive,
         status,
         path,
+        careful,
     )
 
 

@@ -251,6 +251,31 @@ class TransferTable(Table):
             "First of four holding registers in the destination: heartbeat, quality, age in ms, sequence.", "holding 90"
         ),
     ] = UNSET
+    guard: Annotated[
+        str | UnsetType,
+        _place(
+            "A counter that the source moves when it begins and when it ends an update, even while at rest: it is read "
+            "before and after the values, which count only when it stood still in between.",
+            "holding 8",
+        ),
+    ] = UNSET
+    double_read: Annotated[
+        bool | str,
+        _meta(
+            "Read all values twice, and take them only when both readings are equal. A time says how long after the "
+            "first reading the second one begins (longer than one update of the source takes); `true`: half a period.",
+            "60 ms",
+            True,
+        ),
+    ] = False
+    tries: Annotated[
+        int,
+        _meta("How often in one period a torn reading is made anew at most.", minimum=1, maximum=bounds.TRIES_MAX),
+    ] = 3
+    alive_put: Annotated[
+        str | UnsetType,
+        _place("Where the source's own counter (`alive`) is put in the destination, untouched.", "holding 94"),
+    ] = UNSET
     values: Annotated[
         list[ValueTable] | str,
         _meta("The values, or the name of a CSV or XLSX file that lies beside the plan.", "water.csv"),

@@ -39,6 +39,7 @@ class Reason(Enum):
     BAD_COUNTED_WRONG = (0x803C0000, "a counter that went the wrong way", "BadOutOfRange")
     BAD_CONFIGURATION_ERROR = (0x80890000, "configuration error")
     BAD_DEVICE_FAILURE = (0x808B0000, "device failure")
+    BAD_TORN = (0x808B0000, "torn: read in the middle of an update", "BadDeviceFailure")
     BAD_SENSOR_FAILURE = (0x808C0000, "not available (sensor failure)")
     BAD_OUT_OF_SERVICE = (0x808D0000, "out of service")
     BAD_NUMERIC_OVERFLOW = (0x81120000, "does not fit the destination (numeric overflow)")

@@ -83,6 +83,9 @@ def check(judged: Judged) -> Iterator[Finding]:
             path = (*controller.path, "limits", "in_flight")
             yield _finding("in_flight", path, "requests to a serial line go one at a time")
     for transfer in judged.plan.transfers:
+        if transfer.careful is None and judged.is_written((*transfer.path, "tries")):
+            why = f"`{transfer.name}` has neither `guard` nor `double_read`"
+            yield _finding("tries", (*transfer.path, "tries"), why)
         members: dict[str, list[Value]] = {}
         for value in transfer.values:
             if value.group:

@@ -70,7 +70,8 @@ def check(judged: Judged) -> Iterator[Finding]:
         if transfer.on_loss is not OnLoss.SUBSTITUTE:
             continue
         for value in transfer.values:
-            if value.substitute is None:
+            # The source's own counter that is passed on must stand still when the source does.
+            if value.substitute is None and not value.is_alive:
                 yield RULE.finding(
                     f"`{value.name}` has no substitute, and `{transfer.name}` puts substitutes when it is lost",
                     value.path,
