@@ -19,7 +19,12 @@ DYNAMIC_PACKAGES = ("wherry.checks.rules",)
 ROOTS = ("wherry", "wherry.__main__")
 RUN = 'if __name__ == "__main__":'
 """A module with this is a program of its own (python -m), such as those that write a page of the documents."""
-FOR_USERS = ("wherry.simulate.virtual_loop", "wherry.transports.memory")
+FOR_USERS = (
+    "wherry.simulate.virtual_loop",
+    "wherry.transports.memory",
+    "wherry.simulate.faults",
+    "wherry.simulate.fault_file",
+)
 """Tools for a user's own tests; nothing in the package itself needs them."""
 
 

@@ -55,6 +55,10 @@ class Fault:
     """The reply is sent byte by byte, with this time between them."""
     repeats: int = 0
     """The reply is sent this many times more."""
+    repeat_ns: int = 0
+    """The time between these; 0: they come at once."""
+    alter: Callable[[bytes], bytes] | None = None
+    """Makes another frame of the reply's, header and all, as it leaves."""
 
 
 FaultHook = Callable[[int, int, bytes], Fault | None]

@@ -171,6 +171,11 @@ class Station:
             return _Busy(until_ns, served, is_answered=True)
         data = self._adu(served, request, pdu, fault)
         ready_ns = until_ns + fault.delay_ns
+        if fault.repeats and not fault.repeat_ns:
+            data *= 1 + fault.repeats
+        elif fault.repeats:
+            for number in range(fault.repeats):
+                self._send_later(served, data, ready_ns + (1 + number) * fault.repeat_ns, False)
         if fault.split_ns is not None:
             for index in range(len(data) - 1):
                 self._send_later(served, data[index : index + 1], ready_ns + index * fault.split_ns, False)
@@ -188,7 +193,9 @@ class Station:
         unit = request.unit if fault.unit is None else fault.unit
         transaction = (request.transaction + fault.transaction_shift) & 0xFFFF
         data = served.session.encode(Indication(transaction, unit, request.pdu), pdu)
-        return data[: fault.truncate_bytes] * (1 + fault.repeats)
+        if fault.alter is not None:
+            data = fault.alter(data)
+        return data[: fault.truncate_bytes]
 
     def _begin_for_nobody(self, served: _Served, request: Indication, now_ns: int) -> _Busy:
         """A unit that is not here: a lone device keeps silent, a gateway says that it has no way there."""
