@@ -92,7 +92,8 @@ def test_what_followed_is_told_by_the_worst_of_each() -> None:
     )
     assert followed_text(fault(1, *followed)).endswith("; not all Good again before the end")
     assert followed_text(fault(1, followed[0], mended_s=62.0)).endswith("; all Good again before its end")
-    assert followed_text(fault(1)) == "nothing followed: every transfer stayed Good"
+    assert followed_text(fault(1, mended_s=65.0)) == "nothing followed: every transfer stayed Good"
+    assert followed_text(fault(1)) == "nothing new followed: not all was Good before it"
 
 
 @pytest.mark.parametrize(

@@ -169,7 +169,9 @@ def fault_text(fault: Report) -> str:
 def followed_text(fault: Report) -> str:
     """What followed, in as few words as will do: the worst of each transfer and line, and when all was well again."""
     if not fault["followed"]:
-        return "nothing followed: every transfer stayed Good"
+        if fault["mended_s"] == fault["until_s"]:
+            return "nothing followed: every transfer stayed Good"
+        return "nothing new followed: not all was Good before it"
     worst: dict[str, tuple[int, float, str]] = {}
     for each in fault["followed"]:
         subject, state = each["subject"], state_of(each["subject"], each["message"])

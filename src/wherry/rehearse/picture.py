@@ -256,7 +256,7 @@ def draw_numbers(figure: Figure, numbered: Sequence[Report], *, from_top: float,
         figure.text(
             0.02 + 0.49 * column,
             1 - (from_top + 0.24 + 0.17 * row) / height,
-            cut(f"{each['number']}   {clock_text(each['at_s'])}   {each['controller']}: {each['text']}", 88),
+            cut(f"{each['number']}   {clock_text(each['at_s'])}   {each['text']}", 88),
             fontsize=7,
         )
 

@@ -24,8 +24,9 @@ from wherry.engine.status import summary
 from wherry.errors import LocalError
 from wherry.plan.model import Controller, Plan
 from wherry.rehearse.checkers.base import World
+from wherry.rehearse.followed import Followed
 from wherry.rehearse.jury import Jury
-from wherry.rehearse.result import Consequence, ControllerSeen, FaultSeen, PlaceWrites, Rehearsal
+from wherry.rehearse.result import ControllerSeen, PlaceWrites, Rehearsal
 from wherry.rehearse.tap import Head, TapNetwork
 from wherry.rehearse.watching import View, views_by_period
 from wherry.simulate.controller import Simulated, SimulatedController, simulate_plan
@@ -48,7 +49,6 @@ FAULTS_BEGIN_NS: Final = 5 * NS_PER_S
 PROGRESS_STEPS: Final = 200
 PROGRESS_NS_MAX: Final = 60 * NS_PER_S
 """Somebody may be waiting to end it."""
-CONSEQUENCES_MAX: Final = 20
 JOURNAL_LINES_MAX: Final = 200_000
 STOP_S_MAX: Final = 600
 LOOK_NS: Final = (0, 0, 2_000, 20_000)
@@ -67,6 +67,12 @@ class PlannedLoss:
     start_ns: int
     end_ns: int
     controller: str
+    kind: str = "controller lost"
+
+    @property
+    def text(self) -> str:
+        """What it is, for people."""
+        return f"{self.controller} is lost"
 
 
 def rehearse(
@@ -335,6 +341,7 @@ class _Run:
     def result(self, cpu_s: float) -> Rehearsal:
         """What was found out."""
         transfers = self.summary["transfers"]
+        followed = Followed(self.plan, self.events)
         return Rehearsal(
             plan=self.plan,
             seed=self.seed,
@@ -342,7 +349,7 @@ class _Run:
             duration_ns=self.duration_ns,
             liveness_ns=self.liveness_ns,
             transactions=self.simulated.request_count,
-            faults=tuple(self._followed(each) for each in self.losses),
+            faults=tuple(followed.of(each) for each in self.losses if each.start_ns < self.duration_ns),
             transfers=tuple(
                 view.seen(transfers[name], transfers[name]["failures"]) for name, view in self.views.items()
             ),
@@ -353,25 +360,6 @@ class _Run:
             journal=tuple(self.journal),
             cpu_s=cpu_s,
             was_stopped=self.was_stopped,
-        )
-
-    def _followed(self, loss: PlannedLoss) -> FaultSeen:
-        until_ns = loss.end_ns + recovery_ns(self.plan)
-        concerned = {loss.controller} | {
-            each.name for each in self.plan.transfers if loss.controller in (each.source, each.destination)
-        }
-        followed = [
-            Consequence(each.at_ns, each.subject, each.message)
-            for each in self.events
-            if loss.start_ns <= each.at_ns <= until_ns and each.subject in concerned
-        ]
-        return FaultSeen(
-            loss.start_ns,
-            loss.end_ns,
-            "controller lost",
-            loss.controller,
-            f"{loss.controller} is lost",
-            tuple(followed[:CONSEQUENCES_MAX]),
         )
 
     def _controller(self, device: SimulatedController) -> ControllerSeen:
