@@ -10,7 +10,6 @@ import asyncio
 import time
 from collections.abc import Callable
 from datetime import UTC, date, datetime
-from functools import partial
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
@@ -19,24 +18,26 @@ NS_PER_MS = 1_000_000
 class LoopClock:
     """The time of an event loop in whole nanoseconds, and timers on it.
 
-    A loop that keeps its own nanoseconds (a virtual one: attribute ``now_ns``) is believed exactly. Other loops keep
+    A loop that keeps its own nanoseconds (a virtual one: attributes ``clock``, a function that gives them, and
+    ``call_at_ns``) is believed exactly. Other loops keep
     the system's monotonic clock, some of them rounded to a millisecond; for them that clock is read itself, and no
     timer is set closer than their rounding, or a timer that fires early would be set again and again without rest.
     """
 
-    __slots__ = ("_least_ns", "_loop", "now_ns")
+    __slots__ = ("_call_at_ns", "_loop", "now_ns")
 
     now_ns: Callable[[], int]
 
     def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
         self._loop = loop
-        is_virtual = hasattr(loop, "now_ns")
-        self.now_ns = partial(getattr, loop, "now_ns") if is_virtual else time.monotonic_ns
-        self._least_ns = 0 if is_virtual else NS_PER_MS
+        self.now_ns = getattr(loop, "clock", time.monotonic_ns)
+        self._call_at_ns: Callable[..., asyncio.TimerHandle] | None = getattr(loop, "call_at_ns", None)
 
     def call_at(self, at_ns: int, callback: Callable[[], object]) -> asyncio.TimerHandle:
         """Call back at an instant. It may come a little early on a rounding loop: look at the clock again."""
-        least_ns = self.now_ns() + self._least_ns
+        if self._call_at_ns is not None:
+            return self._call_at_ns(at_ns, callback)
+        least_ns = self.now_ns() + NS_PER_MS
         return self._loop.call_at(max(at_ns, least_ns) / NS_PER_S, callback)
 
 
@@ -58,8 +59,3 @@ def elapsed_ns() -> int:
 def cpu_ns() -> int:
     """CPU time of this process."""
     return time.process_time_ns()
-
-
-def real_ns() -> int:
-    """Real time that passes, from no particular instant: for what is measured on this machine, never for the engine."""
-    return time.monotonic_ns()

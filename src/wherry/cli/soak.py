@@ -17,7 +17,7 @@ from itertools import count
 from pathlib import Path
 
 from wherry.cli import output
-from wherry.clock import NS_PER_S, real_ns
+from wherry.clock import NS_PER_S, elapsed_ns
 from wherry.plan import load, loads
 from wherry.plan.model import Plan
 from wherry.rehearse.scenario import rehearse
@@ -71,7 +71,7 @@ def soak(plans: Sequence[str], minutes: float, first_seed: int, hours: float) ->
     done: list[Done] = []
     waiting = tasks(plans, first_seed, hours)
     workers = os.cpu_count() or 1
-    started_ns = real_ns()
+    started_ns = elapsed_ns()
     with ProcessPoolExecutor(workers) as pool:
         running = {pool.submit(run, next(waiting)) for _ in range(workers)}
         while running:
@@ -80,7 +80,7 @@ def soak(plans: Sequence[str], minutes: float, first_seed: int, hours: float) ->
                 done.append(each.result())
                 for sentence in done[-1].broken:
                     output.talk(f"{done[-1].task}: {sentence}")
-                if real_ns() - started_ns < minutes * 60 * NS_PER_S:
+                if elapsed_ns() - started_ns < minutes * 60 * NS_PER_S:
                     running.add(pool.submit(run, next(waiting)))
     return done
 

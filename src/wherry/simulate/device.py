@@ -15,6 +15,9 @@ from wherry.simulate.signals import Mover
 WRITES_KEPT: Final = 1000
 """How many of the last writes are remembered."""
 
+KNOWN_MAX: Final = 1024
+"""For how many runs of items it is remembered what moves in them."""
+
 
 @dataclass(frozen=True, slots=True)
 class WriteRecord:
@@ -193,18 +196,25 @@ class MovingStore:
 class _Moving:
     """The movers of one table, to be found by address and applied in their own order."""
 
-    __slots__ = ("_addresses", "_ordered", "_width_max", "all")
+    __slots__ = ("_addresses", "_known", "_ordered", "_width_max", "all")
 
     def __init__(self, movers: Sequence[Mover]) -> None:
         self.all = list(movers)
         self._ordered = sorted(enumerate(movers), key=lambda each: each[1].address)
         self._addresses = [mover.address for _, mover in self._ordered]
         self._width_max = max((each.count for each in movers), default=0)
+        self._known: dict[tuple[int, int], list[Mover]] = {}
 
     def within(self, address: int, count: int) -> list[Mover]:
         """The movers that touch these items."""
+        known = self._known.get((address, count))
+        if known is not None:
+            return known
         start = bisect_left(self._addresses, address - self._width_max + 1)
         stop = bisect_left(self._addresses, address + count)
         found = [each for each in self._ordered[start:stop] if each[1].address + each[1].count > address]
         found.sort(key=lambda each: each[0])
-        return [mover for _, mover in found]
+        if len(self._known) >= KNOWN_MAX:
+            self._known.clear()
+        self._known[address, count] = result = [mover for _, mover in found]
+        return result

@@ -14,7 +14,9 @@ DelayNs = int | Callable[[Random], int]
 def uniform_ns(low_ns: int, high_ns: int) -> Callable[[Random], int]:
     """A time drawn evenly between the two, both included."""
     assert 0 <= low_ns <= high_ns, (low_ns, high_ns)
-    return lambda rng: rng.randint(low_ns, high_ns)
+    width_ns = high_ns - low_ns + 1
+    # Several times as quick as `randint`, and as even: 53 bits of chance for a few million nanoseconds.
+    return lambda rng: low_ns + int(rng.random() * width_ns)
 
 
 def exponential_ns(least_ns: int, mean_ns: int) -> Callable[[Random], int]:

@@ -226,6 +226,18 @@ class Direction:
             # Nobody acknowledges them, so they fill the sender's buffer for good.
             self.bytes_under_way += len(data)
             return
+        if behaviour.is_plain and behaviour.keeps_order:
+            # The usual case: it simply arrives, no sooner than what was sent before it.
+            latency_ns = behaviour.latency_ns
+            at_ns = self._now_ns() + (latency_ns if isinstance(latency_ns, int) else latency_ns(self._rng))
+            if at_ns < self._last_ns:
+                at_ns = self._last_ns
+            self._last_ns = at_ns
+            self.bytes_under_way += len(data)
+            self._queue.append((at_ns, data))
+            if self._handle is None:
+                self._arm()
+            return
         pieces = behaviour.pieces(data, self._rng)
         if pieces is None:
             self._loop.call_soon(self._connection.reset)

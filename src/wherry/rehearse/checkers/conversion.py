@@ -45,15 +45,23 @@ def ordered(data: bytes, order: str) -> bytes:
     return b"".join(words)
 
 
-def number_of(point: Point, data: bytes) -> int | float | None:
-    """The number that registers hold; None when they hold none."""
-    data = ordered(data, point.order.value)
-    name = point.type.name
-    if name in _FORMATS:
-        (number,) = struct.unpack(_FORMATS[name], data)
-        return number if isinstance(number, int) or math.isfinite(number) else None
-    text = data.hex()
-    return int(text) if text.isdecimal() else None
+def decoder(point: Point) -> Callable[[bytes], int | float | None]:
+    """A function that gives the number that registers hold; None when they hold none."""
+    name, order = point.type.name, point.order.value
+    if name not in _FORMATS:
+
+        def decimal(data: bytes) -> int | None:
+            text = ordered(data, order).hex()
+            return int(text) if text.isdecimal() else None
+
+        return decimal
+    unpack, is_float = struct.Struct(_FORMATS[name]).unpack, name.startswith("float")
+
+    def decode(data: bytes) -> int | float | None:
+        number: int | float = unpack(data if order == "ABCD" else ordered(data, order))[0]
+        return None if is_float and not math.isfinite(number) else number
+
+    return decode
 
 
 def _fraction(number: float) -> Fraction:
@@ -115,6 +123,7 @@ class _Numbers:
     def __init__(self, value: Value) -> None:
         self.value = value
         self.take, self.put = value.take, value.put
+        self.decode_take, self.decode_put = decoder(value.take), decoder(value.put)
         self.shown_line = _line(value.take_scale)
         unit, scale = _unit(value.unit, value.put_unit), _line(value.scale)
         self.put_line = (unit[0] * scale[0], unit[1] * scale[0] + scale[1])
@@ -147,7 +156,7 @@ class _Numbers:
             return False
         if self.is_same:
             return taken == put
-        source, sent = number_of(self.take, taken), number_of(self.put, put)
+        source, sent = self.decode_take(taken), self.decode_put(put)
         if source is None or sent is None:
             return False
         decided = self._decide(source, sent) if self.is_quick else None
@@ -241,12 +250,12 @@ def compile_substitute(value: Value) -> Callable[[Any], bool]:
         return lambda put: ordered(put, order.value)[:length].split(b"\0")[0].rstrip(b" ") == wanted
     if not value.put.type.is_number:
         return lambda _put: False
-    way, point = _Numbers(value), value.put
+    way = _Numbers(value)
     target = _fraction(stand_in) * way.put_line[0] + way.put_line[1]
     rough, near = float(target), 1 + 1e-6 * abs(float(target))
 
     def is_substitute(put: bytes) -> bool:
-        sent = number_of(point, put)
+        sent = way.decode_put(put)
         if sent is None or abs(sent - rough) > near:
             return False
         return way.arrives(target, Fraction(sent), Fraction(1, 10**9))
