@@ -104,6 +104,23 @@ def test_a_wrong_call_writes_nothing(tmp_path: Path, arguments: list[str], words
     assert not (tmp_path / "out").exists()
 
 
+def test_a_mistake_in_a_file_of_faults_is_pointed_at(tmp_path: Path) -> None:
+    file = tmp_path / "faults.toml"
+    file.write_text('[[fault]]\nkind = "half open"\ncontroller = "skid"\nat = "1 h"\nfor = "5 min"\n')
+    done = wherry(HATCHERY, "--faults", file, "--save", tmp_path / "out")
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert done.stderr.splitlines() == [
+        f'wherry: {file}:2:8: there is no kind of fault "half open": did you mean `half-open`?',
+        "  |",
+        '2 | kind = "half open"',
+        "  |        ^^^^^^^^^^^",
+        "wherry: nothing was rehearsed",
+        "        the keys of such a file are in docs/rehearse-faults.md",
+    ]
+    assert not (tmp_path / "out").exists()
+
+
 def test_a_folder_that_cannot_be_had_is_told_before_anything_is_rehearsed(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     for folder in (tmp_path / "file", tmp_path / "file" / "below"):

@@ -11,7 +11,7 @@ import pytest
 from wherry.errors import LocalError
 from wherry.plan import loads
 from wherry.plan.model import Plan
-from wherry.simulate.fault_file import menu_of, read_menu
+from wherry.simulate.fault_file import FaultFileError, menu_of, read_menu
 from wherry.simulate.faults import MENUS, FaultKind, FaultParameters, PlannedFault, draw
 
 S = 1_000_000_000
@@ -69,32 +69,38 @@ def test_a_fault_in_the_phase_without_faults_is_left_out_or_cut_short(plan: Plan
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("[[fault]", "f.toml:1: the file cannot be read as TOML"),
-        ("menus = 1", "f.toml:1: there is no key `menus` in a file of faults: there are menu and fault"),
-        ('menu = "cruel"', 'f.toml:1: there is no menu of faults "cruel": there are none, usual or harsh'),
-        ("fault = 3", "f.toml:1: each fault is a table of its own: write `[[fault]]` over it"),
-        (ONE + "kinds = 3", "f.toml:6: a fault has no key `kinds`: did you mean `kind`?"),
-        (ONE.replace('"loss"', '"los"'), 'f.toml:2: there is no kind of fault "los": did you mean `loss`?'),
-        (ONE.replace('"loss"', "7"), "f.toml:2: there is no kind of fault 7: there are corruption,"),
+        ("[[fault]", "f.toml:1:8: the file cannot be read as TOML"),
+        ("menus = 1", "f.toml:1:1: there is no key `menus` in a file of faults: there are menu and fault"),
+        ('menu = "cruel"', 'f.toml:1:8: there is no menu of faults "cruel": there are none, usual or harsh'),
+        ("fault = 3", "f.toml:1:9: each fault is a table of its own: write `[[fault]]` over it"),
+        (ONE + "kinds = 3", "f.toml:6:1: a fault has no key `kinds`: did you mean `kind`?"),
+        (ONE.replace('"loss"', '"los"'), 'f.toml:2:8: there is no kind of fault "los": did you mean `loss`?'),
+        (ONE.replace('"loss"', "7"), "f.toml:2:8: there is no kind of fault 7: there are corruption,"),
         (ONE.replace('"skid"', '"skidd"'), 'the plan has no controller "skidd": there are skid and hall'),
-        (ONE.replace("loss", "receiver killed"), "f.toml:3: `receiver killed` (a controller that values are put into"),
+        (
+            ONE.replace("loss", "receiver killed"),
+            "f.toml:3:14: `receiver killed` (a controller that values are put into",
+        ),
         (ONE.replace("loss", "insertion").replace("skid", "hall"), '"hall": it can be at skid'),
-        (ONE.replace('at = "1 min"\n', ""), "f.toml:1: this fault has no `at`, which it needs"),
-        (ONE.replace('"1 min"', "60"), 'f.toml:4: `at` is a duration in quotes, such as "5 min", not 60'),
-        (ONE.replace("1 min", "1 minutes"), "f.toml:4: there is no unit of time `minutes`"),
-        (ONE.replace("5 s", "0 s"), "f.toml:5: `for` is to be longer than nothing"),
-        (ONE + 'every = "5 s"', "f.toml:6: a fault cannot come again before it is over"),
-        (ONE + "share = 0", "f.toml:6: `share` is a number above 0 and at most 1, not 0"),
-        (ONE + "share = true", "f.toml:6: `share` is a number above 0"),
-        (ONE.replace("loss", "clogged") + "share = 0.5", "f.toml:6: `clogged` hits everything: take `share` away"),
-        (ONE + 'delay = "1 s"', "f.toml:6: `loss` has no delay: take it away"),
-        (ONE.replace("loss", "slow device"), "f.toml:1: `slow device` needs a `delay`, for example"),
+        (ONE.replace('at = "1 min"\n', ""), "f.toml:1:3: this fault has no `at`, which it needs"),
+        (ONE.replace('"1 min"', "60"), 'f.toml:4:6: `at` is a duration in quotes, such as "5 min", not 60'),
+        (ONE.replace("1 min", "1 minutes"), "f.toml:4:6: there is no unit of time `minutes`"),
+        (ONE.replace("5 s", "0 s"), "f.toml:5:7: `for` is to be longer than nothing"),
+        (ONE + 'every = "5 s"', "f.toml:6:9: a fault cannot come again before it is over"),
+        (ONE + "share = 0", "f.toml:6:9: `share` is a number above 0 and at most 1, not 0"),
+        (ONE + "share = true", "f.toml:6:9: `share` is a number above 0"),
+        (ONE.replace("loss", "clogged") + "share = 0.5", "f.toml:6:1: `clogged` hits everything: take `share` away"),
+        (ONE + 'delay = "1 s"', "f.toml:6:1: `loss` has no delay: take it away"),
+        (ONE.replace("loss", "slow device"), "f.toml:1:3: `slow device` needs a `delay`, for example"),
     ],
 )
 def test_what_is_wrong_is_said_with_its_line(plan: Plan, text: str, said: str) -> None:
-    with pytest.raises(LocalError) as caught:
+    with pytest.raises(FaultFileError) as caught:
         read_menu(text, "f.toml", plan)
     assert said in str(caught.value)
+    span = caught.value.span
+    assert str(caught.value) == f"f.toml:{span.line}:{span.column}: {caught.value.reason}"
+    assert caught.value.source == text.split("\n")[span.line - 1]
 
 
 def test_menus_go_by_name_or_by_file(plan: Plan, tmp_path: Path) -> None:

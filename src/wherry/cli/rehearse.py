@@ -13,6 +13,7 @@ from typing import Annotated, Any, Final
 from cyclopts import Parameter
 
 from wherry.cli import output, rehearse_view
+from wherry.cli.check_view import pointed
 from wherry.cli.output import Exit
 from wherry.cli.run import load_for_run
 from wherry.clock import today
@@ -22,12 +23,13 @@ from wherry.rehearse import picture
 from wherry.rehearse.report import document
 from wherry.rehearse.result import Rehearsal
 from wherry.rehearse.scenario import rehearse
+from wherry.simulate.fault_file import FaultFileError, menu_of
+from wherry.simulate.fault_kinds import MENUS
 
 HOURS_MAX: Final = 300.0
 """Virtual time is exact to the nanosecond for longer than this; it takes minutes of real time."""
 SECONDS_MIN: Final = 60.0
 """Shorter and there is no room for a fault and for what follows it."""
-MENUS: Final = ("none", "usual", "harsh")
 REPORT_FILE: Final = "rehearsal.json"
 JOURNAL_FILE: Final = "rehearsal.journal"
 PICTURE_FILE: Final = "ages"
@@ -55,16 +57,16 @@ def rehearse_command(
     seed
         A whole number; the same one gives the same rehearsal, another one other faults at other times.
     faults
-        The menu that faults are drawn from: none, usual or harsh; or a file with faults (docs/rehearse.md).
+        The menu that faults are drawn from: none, usual or harsh; or a file with faults
+        (docs/rehearse-faults.md).
     save
         A folder for the whole report, the journal, and a picture of the ages of values.
     json
         Print one JSON document at the end, and nothing else on stdout.
     """
     check_call(hours, seed)
-    asked = choose_faults(faults)
     ready = load_for_run(plan)
-    if ready is None:
+    if ready is None or not faults_are_sound(faults, ready):
         return Exit.WRONG_CALL
     if not ready.transfers:
         raise LocalError(f"{plan} carries nothing: there is nothing to rehearse")
@@ -72,7 +74,7 @@ def rehearse_command(
         picture.require()
         make_folder(save)
     with output.progress(f"rehearsing {hours:g} h") as on_progress, caught_interrupt() as is_over:
-        rehearsal = rehearse(ready, hours=hours, seed=seed, faults=asked, on_progress=on_progress, is_over=is_over)
+        rehearsal = rehearse(ready, hours=hours, seed=seed, faults=faults, on_progress=on_progress, is_over=is_over)
     return report(ready, rehearsal, hours=hours, save=save, json=json)
 
 
@@ -101,18 +103,28 @@ def check_call(hours: float, seed: int) -> None:
         raise LocalError(f"--seed {seed} is negative: give a whole number from 0 on")
 
 
-def choose_faults(text: str) -> str | Path:
-    """The name of a menu, or a file that is there. LocalError with what there is."""
-    if text in MENUS:
-        return text
-    path = Path(text)
-    if path.is_file():
-        return path
-    import difflib
+def faults_are_sound(text: str, plan: Plan) -> bool:
+    """Whether the faults are a menu, or a file that can be used for this plan; else says what is wrong, and where.
 
-    near = difflib.get_close_matches(text, MENUS, n=1)
-    hint = f"; did you mean {near[0]}?" if near else ""
-    raise LocalError(f"there is no menu and no file `{text}` for --faults: the menus are {', '.join(MENUS)}{hint}")
+    LocalError when there is neither.
+    """
+    if text not in MENUS and not Path(text).is_file():
+        import difflib
+
+        near = difflib.get_close_matches(text, MENUS, n=1)
+        hint = f"; did you mean {near[0]}?" if near else ""
+        raise LocalError(f"there is no menu and no file `{text}` for --faults: the menus are {', '.join(MENUS)}{hint}")
+    try:
+        menu_of(text, plan)
+    except FaultFileError as wrong:
+        output.error(str(wrong))
+        margin = " " * len(str(wrong.span.line))
+        shown, carets = pointed(wrong.source, wrong.span, output.width(to_stderr=True) - len(margin) - 3)
+        for line in (f"{margin} |", f"{wrong.span.line} | {shown}".rstrip(), f"{margin} | {carets}"):
+            output.talk(line)
+        output.error("nothing was rehearsed", "the keys of such a file are in docs/rehearse-faults.md")
+        return False
+    return True
 
 
 def make_folder(folder: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from wherry.errors import LocalError
+from wherry.findings import Span
 from wherry.plan.durations import parse_duration
 from wherry.plan.model import Plan
 from wherry.plan.positions import Positions
@@ -32,10 +33,21 @@ _NEEDED: Final = ("kind", "controller", "at", "for")
 _NEEDS_DELAY: Final = DELAYED - {FaultKind.RESET}
 
 
+class FaultFileError(LocalError):
+    """A file of faults that cannot be used. ``span`` is the place, ``source`` its line as it is in the file."""
+
+    def __init__(self, reason: str, span: Span, source: str) -> None:
+        super().__init__(f"{span.file}:{span.line}:{span.column}: {reason}")
+        self.reason = reason
+        self.span = span
+        self.source = source
+
+
 def menu_of(word: str, plan: Plan) -> Menu:
     """The menu ``none``, ``usual`` or ``harsh``, or the one in the file of that name, for this plan.
 
-    LocalError with a sentence (and file and line) for what cannot be understood, or does not fit the plan.
+    LocalError with a sentence for what cannot be understood, or does not fit the plan; FaultFileError with the place,
+    if it is in the file.
     """
     if word in MENUS:
         return MENUS[word]
@@ -63,9 +75,15 @@ def read_menu(text: str, file: str, plan: Plan) -> Menu:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as broken:
         finding = not_toml(broken, text, file)
-        line = finding.span.line if finding.span else 1
-        raise LocalError(f"{file}:{line}: {finding.message}; {finding.fix}") from None
+        span = finding.span or Span(file, 1, 1, 1, 1)
+        raise FaultFileError(f"{finding.message}; {finding.fix}", span, source_line(text, span.line)) from None
     return _Reader(text, file, plan).menu(data)
+
+
+def source_line(text: str, number: int) -> str:
+    """One line of a text, counted from one."""
+    lines = text.split("\n")
+    return lines[number - 1] if number <= len(lines) else ""
 
 
 class _Reader:
@@ -76,14 +94,16 @@ class _Reader:
         self._file = file
         self._plan = plan
 
-    def _wrong(self, path: tuple[str | int, ...], message: str) -> LocalError:
-        line = Positions(self._text, self._file).span(path).line
-        return LocalError(f"{self._file}:{line}: {message}")
+    def _wrong(self, path: tuple[str | int, ...], message: str, *, on_key: bool = False) -> LocalError:
+        span = Positions(self._text, self._file).span(path, on_key=on_key)
+        return FaultFileError(message, span, source_line(self._text, span.line))
 
     def menu(self, data: Mapping[str, Any]) -> Menu:
         for key in data:
             if key not in ("menu", "fault"):
-                raise self._wrong((key,), f"there is no key `{key}` in a file of faults: there are menu and fault")
+                raise self._wrong(
+                    (key,), f"there is no key `{key}` in a file of faults: there are menu and fault", on_key=True
+                )
         name, faults = data.get("menu", NONE.name), data.get("fault", [])
         if name not in MENUS:
             raise self._wrong(("menu",), f"there is no menu of faults {shown(name)}: there are {listed(MENUS)}")
@@ -98,7 +118,7 @@ class _Reader:
             if key not in _KEYS:
                 near = nearest(key, _KEYS)
                 hint = f"did you mean `{near}`?" if near else f"there are {listed(_KEYS, last='and')}"
-                raise self._wrong((*path, key), f"a fault has no key `{key}`: {hint}")
+                raise self._wrong((*path, key), f"a fault has no key `{key}`: {hint}", on_key=True)
         for key in _NEEDED:
             if key not in table:
                 raise self._wrong(path, f"this fault has no `{key}`, which it needs")
@@ -113,7 +133,7 @@ class _Reader:
         delay_ns = 0
         if "delay" in table:
             if kind not in DELAYED:
-                raise self._wrong((*path, "delay"), f"`{kind}` has no delay: take it away")
+                raise self._wrong((*path, "delay"), f"`{kind}` has no delay: take it away", on_key=True)
             delay_ns = self._duration((*path, "delay"), table["delay"], least_ns=1)
         elif kind in _NEEDS_DELAY:
             raise self._wrong(path, f'`{kind}` needs a `delay`, for example `delay = "2 s"`')
@@ -151,7 +171,7 @@ class _Reader:
 
     def _share(self, path: tuple[str | int, ...], share: object, kind: FaultKind) -> float:
         if kind not in SHARED:
-            raise self._wrong(path, f"`{kind}` hits everything: take `share` away")
+            raise self._wrong(path, f"`{kind}` hits everything: take `share` away", on_key=True)
         if isinstance(share, bool) or not isinstance(share, int | float) or not 0 < share <= 1:
             raise self._wrong(path, f"`share` is a number above 0 and at most 1, not {shown(share)}")
         return float(share)
