@@ -58,5 +58,5 @@ def test_progress_runs_from_nothing_to_all(hatchery: Plan) -> None:
 def test_what_makes_no_sense_is_refused(hatchery: Plan) -> None:
     with pytest.raises(LocalError, match="not 0 hours"):
         rehearse(hatchery, hours=0)
-    with pytest.raises(LocalError, match="no fault menu `grim`"):
+    with pytest.raises(LocalError, match="no menu of faults `grim`"):
         rehearse(hatchery, faults="grim")

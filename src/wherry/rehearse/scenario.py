@@ -8,13 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import gc
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 from random import Random
-from types import FunctionType, ModuleType
 from typing import Any, Final
 
 from wherry.clock import NS_PER_MS, NS_PER_S, cpu_ns
@@ -22,14 +19,18 @@ from wherry.engine.events import Event
 from wherry.engine.runner import Engine
 from wherry.engine.status import summary
 from wherry.errors import LocalError
-from wherry.plan.model import Controller, Plan
+from wherry.plan.model import Plan
 from wherry.rehearse.checkers.base import World
 from wherry.rehearse.followed import Followed
 from wherry.rehearse.jury import Jury
 from wherry.rehearse.result import ControllerSeen, PlaceWrites, Rehearsal
-from wherry.rehearse.tap import Head, TapNetwork
+from wherry.rehearse.tap import TapNetwork
 from wherry.rehearse.watching import View, views_by_period
+from wherry.rehearse.weather import Weather, recovery_ns
+from wherry.rehearse.weighing import weigh
 from wherry.simulate.controller import Simulated, SimulatedController, simulate_plan
+from wherry.simulate.fault_file import menu_of
+from wherry.simulate.faults import FaultPlan, apply, draw, liveness_ns
 from wherry.simulate.virtual_loop import (
     EXACT_NS_MAX,
     NothingScheduledError,
@@ -45,7 +46,6 @@ EngineFactory = Callable[..., Engine]
 Progress = Callable[[float], None]
 """Told of the share that is done, from 0 to 1."""
 
-FAULTS_BEGIN_NS: Final = 5 * NS_PER_S
 PROGRESS_STEPS: Final = 200
 PROGRESS_NS_MAX: Final = 60 * NS_PER_S
 """Somebody may be waiting to end it."""
@@ -53,26 +53,8 @@ JOURNAL_LINES_MAX: Final = 200_000
 STOP_S_MAX: Final = 600
 LOOK_NS: Final = (0, 0, 2_000, 20_000)
 """What a look at the clock costs, drawn by the seed."""
-NOT_THE_ENGINE: Final = ("wherry.rehearse", "wherry.simulate", "wherry.transports", "asyncio")
 WEIGHED_AT: Final = (0.2, 0.5, 0.8, 0.99)
 """When, in shares of the duration, the engine's objects are counted."""
-MEAN_NS: Final = {"none": 0, "usual": 1200 * NS_PER_S, "harsh": 150 * NS_PER_S}
-"""Mean time from one fault to the next (ours)."""
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedLoss:
-    """A controller that is lost for a while."""
-
-    start_ns: int
-    end_ns: int
-    controller: str
-    kind: str = "controller lost"
-
-    @property
-    def text(self) -> str:
-        """What it is, for people."""
-        return f"{self.controller} is lost"
 
 
 def rehearse(
@@ -80,7 +62,7 @@ def rehearse(
     *,
     hours: float = 24.0,
     seed: int = 1,
-    faults: str | Path = "usual",
+    faults: str | Path | FaultPlan = "usual",
     on_progress: Progress | None = None,
     is_over: Callable[[], bool] | None = None,
     engine_factory: EngineFactory = Engine,
@@ -88,96 +70,25 @@ def rehearse(
     """Rehearse a plan for so many hours of virtual time; takes seconds, and must not be called on a running event loop.
 
     ``is_over`` is asked every now and then whether to end before the time, with what was seen until then.
-    ``faults``: none, usual, harsh, or a file. One seed gives one journal, byte by byte. LocalError with a sentence when
-    the arguments make no sense.
+    ``faults``: none, usual, harsh, a file, or the faults themselves. One seed gives one journal, byte by byte.
+    LocalError with a sentence when the arguments make no sense.
     """
     duration_ns = round(hours * 3600 * NS_PER_S)
     if not NS_PER_S <= duration_ns < EXACT_NS_MAX // 2:
         raise LocalError(f"a rehearsal lasts from 1 second to 300 hours, not {hours:g} hours")
-    if str(faults) not in MEAN_NS:
-        raise LocalError(f"there is no fault menu `{faults}`: there are {', '.join(MEAN_NS)}")
-    run = _Run(plan, duration_ns, seed, str(faults), on_progress, is_over, engine_factory)
-    look_ns = Random(f"{seed} look").choice(LOOK_NS) if str(faults) != "none" else 0
+    if isinstance(faults, tuple):
+        asked, planned = "as given", faults
+    else:
+        asked = str(faults)
+        planned = draw(Random(f"{seed} faults"), plan, duration_ns, menu_of(asked, plan))
+    run = _Run(plan, duration_ns, seed, asked, planned, on_progress, is_over, engine_factory)
+    look_ns = Random(f"{seed} look").choice(LOOK_NS) if planned else 0
     started_ns = cpu_ns()
     try:
         run_virtual(run.main, limit_s=duration_ns / NS_PER_S + STOP_S_MAX, look_ns=look_ns)
     except (UnhandledError, VirtualLimitError, NothingScheduledError) as fault:
         run.ended_by(fault)
     return run.result((cpu_ns() - started_ns) / NS_PER_S)
-
-
-def recovery_ns(plan: Plan) -> int:
-    """Within this time after the last fault every transfer must be Good again: a connection given up after its
-    time-outs, the longest wait before the next, one more failed attempt, and some cycles after that."""
-    longest = 0
-    for transfer in plan.transfers:
-        ends = [plan.controller(name).limits for name in (transfer.source, transfer.destination)]
-        wait = sum(5 * each.timeout_ns + 2 * each.reconnect_ns_max for each in ends)
-        longest = max(longest, wait + 2 * transfer.max_age_ns + 4 * transfer.period_ns)
-    return longest
-
-
-class Weather:
-    """When something was wrong, by the address of a controller: whoever shares it is troubled too."""
-
-    def __init__(self, plan: Plan, losses: Iterable[PlannedLoss], latency_ns_max: Mapping[str, int]) -> None:
-        self._plan = plan
-        self._by_name = {each.name: _address(each) for each in plan.controllers}
-        self._windows: dict[tuple[str, int], list[tuple[int, int]]] = {}
-        self._latency_ns_max = latency_ns_max
-        self._drains: dict[str, tuple[int, int]] = {}
-        self.start_ns = 0
-        self.heads: Mapping[tuple[str, bytes], Head] = {}
-        for loss in losses:
-            windows = self._windows.setdefault(self._by_name[loss.controller], [])
-            windows.append((loss.start_ns, loss.end_ns + mend_ns(plan.controller(loss.controller))))
-
-    def troubled(self, name: str, start_ns: int, end_ns: int) -> bool:
-        """Whether anything was wrong between two instants of the loop's time, or may not have been mended yet."""
-        start_ns, end_ns = start_ns - self.start_ns, end_ns - self.start_ns
-        windows = self._windows.get(self._by_name[name], ())
-        return any(start < end_ns and start_ns < end for start, end in windows)
-
-    def drain_ns(self, name: str) -> int:
-        """How long it takes at most until one of each request that is made there has been answered."""
-        known, drain_ns = self._drains.get(name, (-1, 0))
-        if known != len(self.heads):
-            drain_ns = 0
-            for (other, _), head in self.heads.items():
-                if self._by_name[other] == self._by_name[name]:
-                    controller = self._plan.controller(other)
-                    limits, response = controller.limits, controller.response
-                    spacing_ns = round(NS_PER_S / limits.requests_per_s) if limits.requests_per_s else 0
-                    drain_ns += response.fixed_ns + response.per_register_ns * head.count + limits.gap_ns + spacing_ns
-                    drain_ns += 2 * self._latency_ns_max[other] + NS_PER_MS
-            self._drains[name] = (len(self.heads), drain_ns)
-        return drain_ns
-
-
-def _address(controller: Controller) -> tuple[str, int]:
-    return controller.host, controller.port
-
-
-def mend_ns(controller: Controller) -> int:
-    """After this time a controller that is there again is connected again: time-outs, the longest wait, one more."""
-    return 5 * controller.limits.timeout_ns + 2 * controller.limits.reconnect_ns_max
-
-
-def weigh(engine: Engine) -> int:
-    """How many objects hang on the engine, all in all; what belongs to the rehearsal around it is left out."""
-    seen = {id(engine.plan)}
-    waiting: list[object] = [engine]
-    count = 0
-    while waiting:
-        thing = waiting.pop()
-        if id(thing) in seen or isinstance(thing, ModuleType | type | FunctionType | asyncio.AbstractEventLoop):
-            continue
-        if type(thing).__module__.startswith(NOT_THE_ENGINE):
-            continue
-        seen.add(id(thing))
-        count += 1
-        waiting += gc.get_referents(thing)
-    return count
 
 
 class _Run:
@@ -188,7 +99,8 @@ class _Run:
         plan: Plan,
         duration_ns: int,
         seed: int,
-        faults: str,
+        asked: str,
+        faults: FaultPlan,
         on_progress: Progress | None,
         is_over: Callable[[], bool] | None,
         engine_factory: EngineFactory,
@@ -196,11 +108,11 @@ class _Run:
         self.plan = plan
         self.duration_ns = duration_ns
         self.seed = seed
-        self.faults_asked = faults
-        self.liveness_ns = max(duration_ns // 2, duration_ns - recovery_ns(plan) - 30 * NS_PER_S)
-        self.losses = draw_losses(plan, Random(f"{seed} faults"), self.liveness_ns, MEAN_NS[faults])
+        self.faults_asked = asked
+        self.faults = faults
+        self.liveness_ns = duration_ns - liveness_ns(plan, duration_ns)
         self.latency_ns_max: dict[str, int] = {}
-        self.weather = Weather(plan, self.losses, self.latency_ns_max)
+        self.weather = Weather(plan, faults, self.latency_ns_max)
         self.events: list[Event] = []
         self.journal: list[str] = []
         self.views: dict[str, View] = {}
@@ -239,10 +151,10 @@ class _Run:
             seed=Random(f"{seed} engine").getrandbits(32),
         )
         self._start_views()
-        self._schedule_losses()
+        apply(self.faults, self.simulated, network, rng=Random(f"{seed} hits"))
         self._tick()
         for share in WEIGHED_AT:
-            loop.call_at((self._start_ns + share * self.duration_ns) / NS_PER_S, self._weigh)
+            self._timers.add(loop.call_at((self._start_ns + share * self.duration_ns) / NS_PER_S, self._weigh))
         self.jury.recovers.calm_from_ns = self._start_ns + self.liveness_ns + recovery_ns(plan)
         self.engine.start()
         with contextlib.suppress(TimeoutError):
@@ -277,7 +189,7 @@ class _Run:
     def _start_views(self) -> None:
         loop = asyncio.get_running_loop()
         self._start_ns = self.engine.started_ns
-        self._timers: set[asyncio.TimerHandle] = set()
+        self._timers: set[Any] = set()
         for transfer in self.plan.transfers:
             store = self.simulated.controllers[transfer.destination].store
             self.views[transfer.name] = View(
@@ -296,13 +208,6 @@ class _Run:
 
         handle = loop.call_at(at_ns / NS_PER_S, look)
         self._timers.add(handle)
-
-    def _schedule_losses(self) -> None:
-        loop = asyncio.get_running_loop()
-        for loss in self.losses:
-            device = self.simulated.controllers[loss.controller]
-            loop.call_at((self._start_ns + loss.start_ns) / NS_PER_S, device.kill)
-            loop.call_at((self._start_ns + loss.end_ns) / NS_PER_S, device.revive)
 
     def _tick(self) -> None:
         if self._is_over is not None and self._is_over():
@@ -349,7 +254,7 @@ class _Run:
             duration_ns=self.duration_ns,
             liveness_ns=self.liveness_ns,
             transactions=self.simulated.request_count,
-            faults=tuple(followed.of(each) for each in self.losses if each.start_ns < self.duration_ns),
+            faults=tuple(followed.of(each) for each in self.faults if each.start_ns < self.duration_ns),
             transfers=tuple(
                 view.seen(transfers[name], transfers[name]["failures"]) for name, view in self.views.items()
             ),
@@ -378,21 +283,6 @@ class _Run:
             gap_ns_min=counts.gap_ns_min,
             busy_ns=self.busy_ns[name],
         )
-
-
-def draw_losses(plan: Plan, rng: Random, until_ns: int, mean_ns: int) -> tuple[PlannedLoss, ...]:
-    """Controllers that are lost and come back, all before ``until_ns``."""
-    used = sorted({name for each in plan.transfers for name in (each.source, each.destination)})
-    losses: list[PlannedLoss] = []
-    at_ns = FAULTS_BEGIN_NS
-    while mean_ns and used:
-        at_ns += round(rng.expovariate(1 / mean_ns))
-        length_ns = round(rng.choice((0.02, 0.1, 1.0)) * rng.random() * 60 * NS_PER_S) + 100 * NS_PER_MS
-        if at_ns + length_ns >= until_ns:
-            break
-        losses.append(PlannedLoss(at_ns, at_ns + length_ns, rng.choice(used)))
-        at_ns += length_ns
-    return tuple(losses)
 
 
 def place_writes(

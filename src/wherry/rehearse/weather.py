@@ -1,0 +1,83 @@
+"""When something was wrong in a rehearsal, and how long it may take to mend."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+from wherry.clock import NS_PER_MS, NS_PER_S
+from wherry.plan.model import Controller, Plan
+from wherry.rehearse.tap import Head
+from wherry.simulate.fault_kinds import FaultKind, PlannedFault
+
+CALM: Final = frozenset({FaultKind.FROZEN, FaultKind.PIECES})
+"""Kinds that leave a controller able to take and answer every request in time."""
+
+
+def mend_ns(controller: Controller) -> int:
+    """After this time a controller that is there again is connected again: time-outs, the longest wait, one more."""
+    return 5 * controller.limits.timeout_ns + 2 * controller.limits.reconnect_ns_max
+
+
+def recovery_ns(plan: Plan) -> int:
+    """Within this time after the last fault every transfer must be Good again: both its lines are mended, and some
+    cycles after that have come round."""
+    longest = 0
+    for transfer in plan.transfers:
+        wait = sum(mend_ns(plan.controller(name)) for name in (transfer.source, transfer.destination))
+        longest = max(longest, wait + 2 * transfer.max_age_ns + 4 * transfer.period_ns)
+    return longest
+
+
+class Weather:
+    """What was wrong when, by the address of a controller: whoever shares it is troubled too."""
+
+    def __init__(self, plan: Plan, faults: Iterable[PlannedFault], latency_ns_max: Mapping[str, int]) -> None:
+        self._plan = plan
+        self._by_name = {each.name: (each.host, each.port) for each in plan.controllers}
+        self._latency_ns_max = latency_ns_max
+        self._drains: dict[str, tuple[int, int]] = {}
+        self.start_ns = 0
+        self.heads: Mapping[tuple[str, bytes], Head] = {}
+        windows: dict[tuple[str, int], list[tuple[int, int]]] = {}
+        for fault in faults:
+            if fault.kind not in CALM:
+                end_ns = fault.end_ns + mend_ns(plan.controller(fault.controller))
+                windows.setdefault(self._by_name[fault.controller], []).append((fault.start_ns, end_ns))
+        self._windows = {address: _joined(each) for address, each in windows.items()}
+
+    def troubled(self, name: str, start_ns: int, end_ns: int) -> bool:
+        """Whether anything was wrong between two instants of the loop's time, or may not have been mended yet."""
+        starts, ends = self._windows.get(self._by_name[name], ((), ()))
+        # The last one that begins before the end: those before it ended before it began.
+        position = bisect_left(starts, end_ns - self.start_ns) - 1
+        return position >= 0 and ends[position] > start_ns - self.start_ns
+
+    def drain_ns(self, name: str) -> int:
+        """How long it takes at most until one of each request that is made at an address has been answered."""
+        known, drain_ns = self._drains.get(name, (-1, 0))
+        if known != len(self.heads):
+            drain_ns = 0
+            for (other, _), head in self.heads.items():
+                if self._by_name[other] == self._by_name[name]:
+                    controller = self._plan.controller(other)
+                    limits, response = controller.limits, controller.response
+                    spacing_ns = round(NS_PER_S / limits.requests_per_s) if limits.requests_per_s else 0
+                    drain_ns += response.fixed_ns + response.per_register_ns * head.count + limits.gap_ns + spacing_ns
+                    drain_ns += 2 * self._latency_ns_max[other] + NS_PER_MS
+            self._drains[name] = (len(self.heads), drain_ns)
+        return drain_ns
+
+
+def _joined(windows: Iterable[tuple[int, int]]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Starts and ends of the union, in order."""
+    starts: list[int] = []
+    ends: list[int] = []
+    for start, end in sorted(windows):
+        if ends and start <= ends[-1]:
+            ends[-1] = max(ends[-1], end)
+        else:
+            starts.append(start)
+            ends.append(end)
+    return tuple(starts), tuple(ends)
