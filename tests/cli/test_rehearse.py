@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -71,6 +72,38 @@ def test_json_has_what_the_page_says_and_nothing_else_is_printed() -> None:
     assert transfer["scheduled"] == transfer["delivered"] + transfer["skipped"] + transfer["failed"]
     assert transfer["good_share"] > 0.99
     assert 0 < controller["utilisation"] < 1
+
+
+SLOW = """
+[controller.skid]
+connect = "tcp://10.20.0.11"
+response = { fixed = "120 ms", per_register = "0 us" }
+[controller.hall]
+connect = "tcp://10.20.0.12"
+response = { fixed = "120 ms", per_register = "0 us" }
+[transfer.water]
+from = "skid"
+to = "hall"
+every = "200 ms"
+max_age = "1 s"
+on_loss = "hold"
+status = "holding 101"
+values = [ { name = "tank 1 oxygen", take = "holding 0 int16", put = "holding 100 int16", range = [0, 2000] } ]
+"""
+"""Each controller alone can carry the rate, but a cycle takes longer than the period."""
+
+
+def test_a_period_that_is_not_kept_is_a_broken_bound(tmp_path: Path) -> None:
+    plan = tmp_path / "slow.toml"
+    plan.write_text(SLOW, encoding="utf-8")
+    done = wherry(plan, *SHORT, "--faults", "none")
+    assert done.returncode == 1, done.stderr
+    said = " ".join(done.stdout.split())
+    assert "A declared bound was broken: 1 time." in said
+    assert re.search(
+        r"period, water at 00:00:0\d: no new values came in 4\d\d of 900 periods of 200 ms, although nothing was wrong",
+        said,
+    ), said
 
 
 def test_a_plan_with_an_error_is_not_rehearsed(tmp_path: Path) -> None:

@@ -162,6 +162,20 @@ def test_what_a_checker_found_is_a_broken_bound_and_all_are_counted(plan: Plan) 
     assert answer["broken_count"] == 5
 
 
+def test_periods_that_brought_nothing_while_all_was_well_are_a_broken_bound(plan: Plan) -> None:
+    made = rehearsal(plan)
+    seen = replace(made.transfers[0], calm_periods_missed=3, calm_period_missed_first_ns=400_000_000)
+    answer = report(replace(made, transfers=(seen,)))
+    assert answer["broken"] == [
+        {
+            "bound": "period",
+            "subject": "oxygen",
+            "at_s": 0.4,
+            "message": "no new values came in 3 of 18,000 periods of 200 ms, although nothing was wrong",
+        }
+    ]
+
+
 def test_a_controller_that_was_asked_too_much_at_once_is_a_broken_bound(plan: Plan) -> None:
     hall = controller("hall", in_flight_max=2, connections_open_max=2)
     skid = controller("skid", in_flight_max=2)  # as its limit allows

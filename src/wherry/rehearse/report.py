@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from wherry.clock import NS_PER_MS, NS_PER_S
+from wherry.plan.durations import duration_text
 from wherry.plan.model import Controller, Framing, Transfer, reference_number
 from wherry.protocol.functions import exception_text, function_title
 from wherry.rehearse.result import Broken, ControllerSeen, FaultSeen, Rehearsal, TransferSeen
@@ -24,7 +25,12 @@ def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) ->
     """The whole report. ``day`` is the day from which dates of wear count."""
     plan = rehearsal.plan
     wears = [wear_of(plan, each, day) for each in rehearsal.writes]
-    broken = [*map(broken_data, rehearsal.broken), *limits_broken(rehearsal), *map(life_broken, worn_too_soon(wears))]
+    broken = [
+        *map(broken_data, rehearsal.broken),
+        *periods_broken(rehearsal),
+        *limits_broken(rehearsal),
+        *map(life_broken, worn_too_soon(wears)),
+    ]
     return {
         "plan": plan.file,
         "title": plan.title,
@@ -90,6 +96,7 @@ def transfer_data(transfer: Transfer, seen: TransferSeen, duration_ns: int) -> d
         "without_fresh_s_max": seconds(seen.longest_without_fresh_ns),
         "without_fresh_at_s": seconds(seen.longest_without_fresh_at_ns),
         "good_age_ms_max": milliseconds(seen.good_age_ns_max),
+        "calm_periods_missed": seen.calm_periods_missed,
         "age_ms_max": milliseconds(seen.age_ns_max),
         "age_max_at_s": seconds(seen.age_ns_max_at_ns),
         "scheduled": seen.scheduled,
@@ -191,6 +198,22 @@ def broken_data(broken: Broken) -> dict[str, Any]:
         "at_s": seconds(broken.at_ns),
         "message": broken.message,
     }
+
+
+def periods_broken(rehearsal: Rehearsal) -> list[dict[str, Any]]:
+    """Transfers that did not keep their period even while nothing was wrong."""
+    found = []
+    for seen in rehearsal.transfers:
+        if seen.calm_periods_missed:
+            period_ns = transfer_named(rehearsal.plan, seen.name).period_ns
+            periods = rehearsal.duration_ns // period_ns
+            message = (
+                f"no new values came in {seen.calm_periods_missed:,} of {periods:,} periods of "
+                f"{duration_text(period_ns)}, although nothing was wrong"
+            )
+            at_ns = seen.calm_period_missed_first_ns or 0
+            found.append({"bound": "period", "subject": seen.name, "at_s": seconds(at_ns), "message": message})
+    return found
 
 
 def limits_broken(rehearsal: Rehearsal) -> list[dict[str, Any]]:

@@ -71,6 +71,10 @@ class TransferSeen:
     good_age_ns_max: int | None = None
     """Greatest age of values while its registers said Good and the heartbeat moved: of what it had to believe. None
     when they never did, or without status registers."""
+    calm_periods_missed: int = 0
+    """Periods in which no new values came although nothing was wrong with source and receiver."""
+    calm_period_missed_first_ns: int | None = None
+    """The end of the first of them."""
 
     @property
     def watched_ns(self) -> int:

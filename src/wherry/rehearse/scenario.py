@@ -193,7 +193,13 @@ class _Run:
         for transfer in self.plan.transfers:
             store = self.simulated.controllers[transfer.destination].store
             self.views[transfer.name] = View(
-                transfer, store, self.duration_ns, self._start_ns, self.jury.matching.held_ns, self.jury.looked
+                transfer,
+                store,
+                self.duration_ns,
+                self._start_ns,
+                self.jury.matching.held_ns,
+                self.jury.looked,
+                self.weather.troubled,
             )
         for period_ns, views in views_by_period(self.views, self.plan).items():
             self._look_again(loop, period_ns, self._start_ns + period_ns, views)

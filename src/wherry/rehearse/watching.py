@@ -27,12 +27,14 @@ class View:
         start_ns: int,
         sample_of: Callable[[Transfer], int | None],
         on_look: Callable[[Look], None],
+        troubled: Callable[[str, int, int], bool],
     ) -> None:
         self.transfer = transfer
         self._store = store
         self._bucket_ns = max(transfer.period_ns, -(-duration_ns // BUCKETS_MAX))
         self._sample_of = sample_of
         self._on_look = on_look
+        self._troubled = troubled
         self._start_ns = start_ns
         self._looked_ns = start_ns
         self._quality_ns = [0, 0, 0]
@@ -43,6 +45,11 @@ class View:
         self._fresh_mark: int | None = None
         self._fresh_ns = start_ns
         self._unfresh = (0, start_ns)
+        self._was_fresh = False
+        self._missed = 0
+        self._missed_first_ns: int | None = None
+        # Without status registers only what is written in every cycle shows whether a cycle came.
+        self._is_regular = transfer.status is not None or not any(each.is_on_change for each in transfer.values)
         self._good_age_ns: int | None = None
         self._good_ns = start_ns
         self._age: tuple[int, int] | None = None
@@ -73,10 +80,7 @@ class View:
             elif now_ns - self._beat_ns > self._silence[0]:
                 self._silence = (now_ns - self._beat_ns, self._beat_ns)
         self._looked_ns = now_ns
-        if mark != self._fresh_mark:
-            self._fresh_mark, self._fresh_ns = mark, now_ns
-        elif now_ns - self._fresh_ns > self._unfresh[0]:
-            self._unfresh = (now_ns - self._fresh_ns, self._fresh_ns)
+        self._note_fresh(now_ns, mark)
         age_ns = None if held_ns is None else now_ns - held_ns
         if (
             quality == GOOD
@@ -88,6 +92,21 @@ class View:
         if age_ns is not None and (self._age is None or age_ns > self._age[0]):
             self._age = (age_ns, now_ns)
         self._keep(now_ns, age_ns, quality)
+
+    def _note_fresh(self, now_ns: int, mark: int | None) -> None:
+        """Whether new values have come since the last look, by what moves with every delivery."""
+        if now_ns - self._fresh_ns > self._unfresh[0]:
+            self._unfresh = (now_ns - self._fresh_ns, self._fresh_ns)
+        if mark != self._fresh_mark:
+            self._was_fresh = self._fresh_mark is not None
+            self._fresh_mark, self._fresh_ns = mark, now_ns
+        elif self._was_fresh and self._is_regular:
+            transfer = self.transfer
+            begun_ns = self._fresh_ns - transfer.period_ns
+            if not any(self._troubled(name, begun_ns, now_ns) for name in (transfer.source, transfer.destination)):
+                self._missed += 1
+                if self._missed_first_ns is None:
+                    self._missed_first_ns = now_ns - self._start_ns
 
     def _keep(self, now_ns: int, age_ns: int | None, quality: int | None) -> None:
         if now_ns >= self._bucket_end_ns:
@@ -129,6 +148,8 @@ class View:
             longest_without_fresh_ns=self._unfresh[0],
             longest_without_fresh_at_ns=max(0, self._unfresh[1] - start_ns),
             good_age_ns_max=self._good_age_ns,
+            calm_periods_missed=self._missed,
+            calm_period_missed_first_ns=self._missed_first_ns,
         )
         if self._age is not None:
             seen = replace(seen, age_ns_max=self._age[0], age_ns_max_at_ns=self._age[1] - start_ns)
