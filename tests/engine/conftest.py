@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -190,6 +190,7 @@ class Kit:
         transfers: Sequence[Transfer] | None = None,
         framing: Framing = Framing.MBAP,
         listeners: Sequence[Listener] = (),
+        receiver_is: Mapping[str, Any] | None = None,
         seed: int = 1,
     ) -> Plant:
         """A running plant: skid at 10.20.0.11, hall at 10.20.0.12 (in memory)."""
@@ -205,6 +206,7 @@ class Kit:
                     framing=framing,
                     limits=receiver_limits or Limits(),
                     write_single=write_single,
+                    **(receiver_is or {}),
                 ),
             ),
             tuple(transfers) if transfers is not None else (made,),

@@ -24,6 +24,8 @@ PERIOD_NS = 500 * MS
 TEAR_NS = 50 * MS
 """How long the device's low word comes after its high word."""
 CYCLES = int(os.environ.get("WHERRY_TORN_CYCLES", "2000"))
+ROUND = 2**32 // 40_000
+"""After so many updates the counter begins anew, so that it is a multiple of 40,000 always."""
 GUARD = Point(Table.HOLDING, 8, UINT16)
 
 
@@ -49,7 +51,7 @@ class Tearing:
             self.updates += 1
             self.begins_ns += TEAR_NS + self.rng.randrange(*self.rest_ns)
         is_moving = seen.at_ns >= self.begins_ns
-        high, low = (self.updates + is_moving) * 40_000, self.updates * 40_000
+        high, low = (each % ROUND * 40_000 for each in (self.updates + is_moving, self.updates))
         mantissa, exponent = pair_of(self.updates + is_moving)[0], pair_of(self.updates)[1]
         self.moves += 1
         device.set_registers(0, [high >> 16 & 0xFFFF, low & 0xFFFF, mantissa, exponent])

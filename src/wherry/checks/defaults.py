@@ -52,6 +52,7 @@ def _of_controller(judged: Judged, controller: Controller) -> Iterator[Default]:
         (("readable",), "nothing but the declared places"),
         (("lease",), "none: it keeps what it was given"),
         (("when_silent",), "not said: find out what it does when nothing is written any more"),
+        (("bit_writes",), "mask: a bit inside a register is set with function 16 (hex)"),
         (("write_single",), "no: functions 0F and 10 (hex) also for single items"),
     ]
     if controller.port == TCP_PORT_DEFAULT:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from wherry.packing.layout import Sweep
-from wherry.plan.model import Controller, Framing, Span, Transfer
+from wherry.packing.layout import Sweep, WriteRequest
+from wherry.plan.model import BitWrites, Controller, Framing, Span, Transfer
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
@@ -71,6 +71,11 @@ class Load:
         return self.transfers[max(self.shares, key=lambda key: self.shares[key])]
 
 
+def requests_for(controller: Controller, write: WriteRequest) -> int:
+    """How many requests a write is: a bit that is set without a mask write is read, written and read back."""
+    return 3 if write.is_mask and controller.bit_writes is BitWrites.READ_CHANGE_WRITE else 1
+
+
 def loads(sweeps: Sequence[Sweep], controllers: Mapping[str, Controller]) -> list[Load]:
     """The load of every controller that the sweeps ask anything of, in the order of the controllers."""
     found = {name: Load(controller) for name, controller in controllers.items()}
@@ -84,7 +89,9 @@ def loads(sweeps: Sequence[Sweep], controllers: Mapping[str, Controller]) -> lis
             if each.status_alone is not None and each.status_in is None:
                 writes.append(each.status_alone)
             for write in writes:
-                found[each.transfer.destination].add(each.transfer, write.span, sweep.period_ns)
+                load = found[each.transfer.destination]
+                for _ in range(requests_for(load.controller, write)):
+                    load.add(each.transfer, write.span, sweep.period_ns)
         for position, transfer in readers.items():
             for _ in range(sweep.rounds):
                 found[sweep.source].add(transfer, sweep.reads[position].span, sweep.period_ns)

@@ -20,6 +20,8 @@ class EventKind(StrEnum):
     TRANSFER_QUALITY = "transfer quality"
     VALUE_QUALITY = "value quality"
     WRITE_REFUSED = "write refused"
+    FOREIGN_BITS = "foreign bits"
+    """Somebody else changes bits in a register that was declared to be ours alone."""
     RECORD_LOST = "record lost"
     STOPPED = "stopped"
 

@@ -122,7 +122,8 @@ def guard_for(plan: Plan, controller: Controller, *, armed: bool) -> Guard:
         if transfer.status is not None:
             spans.append(transfer.status)
         for value in transfer.values:
-            if value.put.bit is None:
+            if value.put.bit is None or controller.owns_word(value.put):
+                # Without mask writes a bit takes its whole word, if that is ours alone.
                 spans.append(value.put.span)
             else:
                 masks[value.put.address] = masks.get(value.put.address, 0) | 1 << value.put.bit

@@ -46,6 +46,21 @@ class NotSent(StrEnum):
     STOPPING = "stopping"
     TORN = "torn: the source was in the middle of an update each time it was looked at"
     """What came was never whole, so that nothing of it counts."""
+    FOREIGN = "somebody else changes bits of this register, so it is left alone; see `owned`"
+
+
+class Overwritten(Lost):
+    """A write that was answered, but is not proven: the register reads otherwise now, or cannot be read."""
+
+    __slots__ = ()
+
+    def __init__(self, prepared: Prepared, tag: object, sent_ns: int) -> None:
+        super().__init__(prepared, tag, "read back otherwise than written, or not at all", sent_ns)
+
+
+NO_MASK_WRITE: Final = (
+    'the controller refused it: it has no function 16 (hex); `bit_writes = "read-change-write"` sets bits without it'
+)
 
 
 def reason_of(failure: Exception) -> str:
@@ -60,7 +75,11 @@ def describe(outcome: Outcome | NotSent) -> str:
     """Why a request brought nothing, in the words that are counted and shown."""
     if isinstance(outcome, NotSent):
         return outcome.value
+    if isinstance(outcome, Overwritten):
+        return outcome.reason
     if isinstance(outcome, Refusal):
+        if outcome.prepared.function == FunctionCode.MASK_WRITE_REGISTER and outcome.code == 1:
+            return NO_MASK_WRITE
         return f"the controller refused it: {exception_text(outcome.code)}"
     if isinstance(outcome, TimedOut):
         return "no reply in time"

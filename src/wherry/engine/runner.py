@@ -19,9 +19,10 @@ from wherry.engine.line import Line
 from wherry.engine.schedule import Schedule
 from wherry.engine.sweep import SweepRunner
 from wherry.engine.torn import CarefulSweep
+from wherry.engine.words import WordLine
 from wherry.errors import LocalError
 from wherry.packing.layout import Sweep, layout
-from wherry.plan.model import Controller, Plan
+from wherry.plan.model import BitWrites, Controller, Plan
 from wherry.protocol.session import Prepared
 from wherry.transports.network import Network
 from wherry.values.quality import Quality
@@ -88,7 +89,10 @@ class Engine:
         guard = guard_for(self.plan, controller, armed=controller.name in self.armed)
         # Each line has a stream of chance of its own, so that one line's doings do not change another's.
         rng = Random(self._rng.getrandbits(64))
-        return Line(controller, self._network, guard, rng, self._clock, self._line_changed, self._write_refused)
+        common = (controller, self._network, guard, rng, self._clock, self._line_changed, self._write_refused)
+        if controller.bit_writes is BitWrites.READ_CHANGE_WRITE:
+            return WordLine(*common, on_foreign=self._foreign_bits)
+        return Line(*common)
 
     def _make_sweep(
         self, sweep: Sweep, source: Line, reads: Sequence[Prepared], carries: Sequence[Carry]
@@ -196,6 +200,18 @@ class Engine:
     def _write_refused(self, line: Line, frame: bytes) -> None:
         name = line.controller.name
         self._tell(EventKind.WRITE_REFUSED, name, f"a write to {name} outside the plan was refused", frame=frame.hex())
+
+    def _foreign_bits(self, line: Line, address: int, bits: int, after_write: bool) -> None:
+        place = f"{line.controller.name} holding {address}"
+        self._tell(
+            EventKind.FOREIGN_BITS,
+            line.controller.name,
+            f"somebody else changes bits of {place}, which `owned` says is ours alone: updates of his may have been "
+            "lost, and no bit of it is set any more",
+            address=address,
+            bits=f"{bits:04x}",
+            after_write=int(after_write),
+        )
 
     def _quality_changed(self, carry: Carry, quality: Quality, reason: str) -> None:
         name = carry.transfer.name

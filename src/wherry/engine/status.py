@@ -8,6 +8,7 @@ from typing import Any
 from wherry.engine.carry import Carry
 from wherry.engine.line import Line
 from wherry.engine.runner import Engine
+from wherry.engine.words import WordLine
 from wherry.plan.model import Point, reference_number
 
 
@@ -65,6 +66,7 @@ def controller_summary(line: Line) -> dict[str, Any]:
         "foreign_replies": counters.foreign_replies,
         "faulty_replies": counters.faulty,
         "refused_writes": line.guard.refused,
+        "foreign_bit_changes": line.foreign_changes if isinstance(line, WordLine) else 0,
         "was_connected": line.connections_made > 0,
         "connect_attempts": line.connects,
         "reconnects": max(0, line.connections_made - 1),

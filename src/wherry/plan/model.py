@@ -180,6 +180,14 @@ class Simulation:
     path: Path = ()
 
 
+class BitWrites(StrEnum):
+    """How a bit inside a register is set."""
+
+    MASK = "mask"
+    """With function 16 (hex), which leaves the other bits alone."""
+    READ_CHANGE_WRITE = "read-change-write"
+
+
 @dataclass(frozen=True, slots=True)
 class Controller:
     """One device that answers requests."""
@@ -201,6 +209,15 @@ class Controller:
     """How long it keeps what it was given; None: as long as it likes, or not known."""
     when_silent: WhenSilent | None = None
     """What it does when nothing is written to it any more; None: nobody has said."""
+    bit_writes: BitWrites = BitWrites.MASK
+    owned: tuple[Span, ...] = ()
+    """Holding registers that nobody but this plan writes."""
+
+    def owns_word(self, point: Point) -> bool:
+        """Whether a bit is set there by reading, changing and writing its word, which is declared as ours."""
+        return self.bit_writes is BitWrites.READ_CHANGE_WRITE and any(
+            span.table is point.table and span.start <= point.address < span.stop for span in self.owned
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from wherry import limits as bounds
 from wherry.findings import Finding, Path, Related
 from wherry.plan.connect import parse_connect
 from wherry.plan.model import (
+    BitWrites,
     Controller,
     Limits,
     OnLoss,
@@ -22,6 +23,7 @@ from wherry.plan.model import (
     Signal,
     Simulation,
     Span,
+    Table,
     Transfer,
     Value,
     WhenSilent,
@@ -104,6 +106,7 @@ def _controller(
     response = _response(reader, table.response, (*path, "response"), "response" in data["controller"][name])
     readable = _spans(reader, table.readable, (*path, "readable"))
     simulation = _simulation(reader, table.simulate, (*path, "simulate"))
+    owned = _owned(reader, table.owned, (*path, "owned"))
     lease_ns = None if table.lease is UNSET else read_duration(reader, table.lease, (*path, "lease"))
     when_silent = None if table.when_silent is UNSET else WhenSilent(table.when_silent)
     if where is None or unit is None:
@@ -123,12 +126,30 @@ def _controller(
         path,
         lease_ns=lease_ns,
         when_silent=when_silent,
+        bit_writes=BitWrites(table.bit_writes),
+        owned=owned,
     )
 
 
 def _spans(reader: Reader, texts: Sequence[str | None], path: Path) -> tuple[Span, ...]:
     found = [reader.read(parse_span, text, (*path, index)) for index, text in enumerate(texts) if text is not None]
     return tuple(span for span in found if span is not None)
+
+
+def _owned(reader: Reader, texts: Sequence[str | None], path: Path) -> tuple[Span, ...]:
+    for index, text in enumerate(texts):
+        span = None if text is None else reader.read(parse_span, text, (*path, index))
+        if span is not None and span.table is not Table.HOLDING:
+            reader.add(
+                "bad-value",
+                f"`owned` names registers that are written, and `{text}` is none",
+                (*path, index),
+                expected="holding registers, such as `holding 5`",
+                found=str(span),
+                fix="name the holding registers whose bits this plan sets",
+            )
+    quiet = Reader()
+    return tuple(span for span in _spans(quiet, texts, path) if span.table is Table.HOLDING)
 
 
 def _limits(reader: Reader, table: LimitsTable, path: Path) -> Limits:

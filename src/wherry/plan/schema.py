@@ -134,6 +134,17 @@ class ControllerTable(Table):
     write_single: Annotated[
         bool, _meta("Write single items with function codes 05 and 06 in place of 0F and 10 (hexadecimal).")
     ] = False
+    bit_writes: Annotated[
+        Literal["mask", "read-change-write"],
+        _meta(
+            "How a bit inside a register is set: with function 16 (hexadecimal), or, for devices without it, by "
+            "reading the register, changing the bit and writing it, only in registers of `owned`."
+        ),
+    ] = "mask"
+    owned: Annotated[
+        list[Annotated[str, _place("A register.", "holding 5")]],
+        _meta("Registers that only this plan writes, all sixteen bits of them.", ["holding 5"]),
+    ] = []
     simulate: Annotated[SimulateTable, _meta("How it behaves when simulated.")] = msgspec.field(
         default_factory=SimulateTable
     )

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from wherry.checks.notation import both
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level
-from wherry.plan.model import Value
+from wherry.plan.model import BitWrites, Value
 
 PAGE = """\
 ### What it finds
@@ -63,7 +63,8 @@ values = [
 ### How to mend it
 
 Put bits into coils where the receiver offers them, or give the receiver a whole register for each. If the device
-has function 16 (hex), leave it: this is only a note.
+has function 16 (hex), leave it: this is only a note. If it has not, and nobody else writes into the register, declare
+the controller with `bit_writes = "read-change-write"` and the register in `owned`.
 """
 
 
@@ -71,7 +72,8 @@ def check(judged: Judged) -> Iterator[Finding]:
     bits: dict[str, list[Value]] = {}
     for transfer in judged.plan.transfers:
         for value in transfer.values:
-            if value.put.bit is not None:
+            is_masked = judged.destination(transfer).bit_writes is BitWrites.MASK
+            if value.put.bit is not None and is_masked:
                 bits.setdefault(transfer.destination, []).append(value)
     for name, values in bits.items():
         more = f" and {len(values) - 1} more" if len(values) > 1 else ""
@@ -80,7 +82,7 @@ def check(judged: Judged) -> Iterator[Finding]:
             values[0].put.path,
             expected="a coil, or a device that has mask writes",
             found=both(values[0].put) + more,
-            fix="make sure that the device has function 16 (hex), or use coils",
+            fix='make sure that the device has function 16 (hex), use coils, or set `bit_writes = "read-change-write"`',
         )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level, Path
-from wherry.plan.model import Framing, OnLoss, Rounding, Transfer, Value
+from wherry.plan.model import BitWrites, Framing, OnLoss, Rounding, Transfer, Value
 from wherry.values.types import Kind
 
 PAGE = """\
@@ -82,6 +82,9 @@ def check(judged: Judged) -> Iterator[Finding]:
         if controller.framing is Framing.RTU and controller.limits.in_flight > 1:
             path = (*controller.path, "limits", "in_flight")
             yield _finding("in_flight", path, "requests to a serial line go one at a time")
+        if controller.owned and controller.bit_writes is BitWrites.MASK:
+            why = "function 16 (hex) leaves the other bits alone, whoever sets them"
+            yield _finding("owned", (*controller.path, "owned"), why)
     for transfer in judged.plan.transfers:
         if transfer.careful is None and judged.is_written((*transfer.path, "tries")):
             why = f"`{transfer.name}` has neither `guard` nor `double_read`"
