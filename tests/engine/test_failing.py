@@ -378,7 +378,7 @@ def test_memory_of_the_engine_stays_flat_while_a_device_is_slow(kit: Any) -> Non
         line = plant.engine.lines["skid"]
         for _ in range(200):
             await asyncio.sleep(1)
-            assert len(line._reads) + len(line._writes) + line._session.in_flight <= 1
+            assert len(line.reads) + len(line.writes) + line.link._session.in_flight <= 1
         await plant.engine.stop()
         assert plant.carry.delivered > 200
 

@@ -220,9 +220,7 @@ class Carry:
         self.state = CarryState.WRITING
         self._last_is_due = self._status_in_writes
         if self._changes is not None:
-            self._batch = batch = self._changes.select(
-                puts, self._cutter.judged, now_ns, self.destination.connections_lost
-            )
+            self._batch = batch = self._changes.select(puts, self._cutter.judged, now_ns, self.destination.losses)
             puts = batch.chosen
             self._has_put = batch.held_back
         self._chosen = puts
@@ -399,7 +397,7 @@ class Carry:
             for index, template in enumerate(self._writes):
                 jobs += template.jobs(puts[index], status, self._substitute_done)
         else:
-            batch = self._changes.select_by_template(puts, now_ns, self.destination.connections_lost)
+            batch = self._changes.select_by_template(puts, now_ns, self.destination.losses)
             for index, template in enumerate(self._writes):
                 jobs += template.jobs(batch.chosen, status, partial(self._changed_substitute_done, batch, index))
         self._fallback_pending = len(jobs)

@@ -17,6 +17,8 @@ class EventKind(StrEnum):
     ARMED = "armed"
     LINE_UP = "line up"
     LINE_DOWN = "line down"
+    UNIT_UP = "unit up"
+    UNIT_DOWN = "unit down"
     TRANSFER_QUALITY = "transfer quality"
     VALUE_QUALITY = "value quality"
     WRITE_REFUSED = "write refused"

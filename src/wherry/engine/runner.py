@@ -15,7 +15,8 @@ from wherry.engine.building import build_carry, prepare_read
 from wherry.engine.carry import Carry
 from wherry.engine.events import Event, EventKind, Listener
 from wherry.engine.guard import guard_for
-from wherry.engine.line import Line
+from wherry.engine.line import Line, Telling
+from wherry.engine.link import Link, share
 from wherry.engine.schedule import Schedule
 from wherry.engine.sweep import SweepRunner
 from wherry.engine.torn import CarefulSweep
@@ -60,9 +61,7 @@ class Engine:
         self.started_ns = self._clock.now_ns()
         self.lines: dict[str, Line] = {}
         used = {name for each in plan.transfers for name in (each.source, each.destination)}
-        for controller in plan.controllers:
-            if controller.name in used:
-                self.lines[controller.name] = self._make_line(controller)
+        self._make_lines([each for each in plan.controllers if each.name in used])
         self.carries: list[Carry] = []
         self._sweeps: list[SweepRunner | CarefulSweep] = []
         sweeps = layout(plan)
@@ -85,14 +84,21 @@ class Engine:
         self._is_running = False
         self._timer: asyncio.TimerHandle | None = None
 
-    def _make_line(self, controller: Controller) -> Line:
-        guard = guard_for(self.plan, controller, armed=controller.name in self.armed)
-        # Each line has a stream of chance of its own, so that one line's doings do not change another's.
-        rng = Random(self._rng.getrandbits(64))
-        common = (controller, self._network, guard, rng, self._clock, self._line_changed, self._write_refused)
-        if controller.bit_writes is BitWrites.READ_CHANGE_WRITE:
-            return WordLine(*common, on_foreign=self._foreign_bits)
-        return Line(*common)
+    def _make_lines(self, controllers: Sequence[Controller]) -> None:
+        """One line for each controller, in the order of the plan; those of one address share a link."""
+        telling = Telling(self._line_changed, self._unit_changed, self._write_refused)
+        links: dict[str, Link] = {}
+        for group in share(controllers):
+            # Each link has a stream of chance of its own, so that one link's doings do not change another's.
+            link = Link(group, self._network, Random(self._rng.getrandbits(64)), self._clock)
+            links.update({each.name: link for each in group})
+        for controller in controllers:
+            guard = guard_for(self.plan, controller, armed=controller.name in self.armed)
+            common = (controller, links[controller.name], guard, self._clock, telling)
+            if controller.bit_writes is BitWrites.READ_CHANGE_WRITE:
+                self.lines[controller.name] = WordLine(*common, on_foreign=self._foreign_bits)
+            else:
+                self.lines[controller.name] = Line(*common)
 
     def _make_sweep(
         self, sweep: Sweep, source: Line, reads: Sequence[Prepared], carries: Sequence[Carry]
@@ -196,6 +202,13 @@ class Engine:
             if not self._unheard and self._is_running:
                 # On the next turn, so that whoever is told of the connection has finished with it.
                 self._loop.call_soon(self._begin_if_running)
+
+    def _unit_changed(self, line: Line, is_answering: bool, reason: str) -> None:
+        name = line.controller.name
+        if is_answering:
+            self._tell(EventKind.UNIT_UP, name, f"{name} answers again")
+        else:
+            self._tell(EventKind.UNIT_DOWN, name, f"{name} (unit {line.controller.unit}): {reason}")
 
     def _write_refused(self, line: Line, frame: bytes) -> None:
         name = line.controller.name

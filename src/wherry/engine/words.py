@@ -58,7 +58,7 @@ class Word:
         losses: Callable[[], int],
         on_foreign: OnForeign,
     ) -> None:
-        """``losses`` counts the connections that were lost: after each of them the word may hold anything."""
+        """``losses`` counts lost connections and silences: after each of them the word may hold anything."""
         self.address = address
         self.foreign_changes = 0
         """How often somebody else had changed it."""
@@ -194,7 +194,7 @@ class WordLine(Line):
                 self.controller,
                 super().submit,
                 self._clock,
-                losses=lambda: self.connections_lost,
+                losses=lambda: self.losses,
                 on_foreign=partial(self._on_foreign, self),
             )
         return word

@@ -58,8 +58,9 @@ class ClientSession:
 
     ``in_flight_max``: how many requests may wait at once (1 to 16; 1 with RTU framing). ``first_transaction``: where
     the transaction ids begin, so that a new connection does not repeat those of the last. ``counters`` may be shared
-    by the sessions of one line. ``quiet_ns`` (RTU): how long the line must be quiet after a time-out or a broken
-    frame; by default as long as the last request was given time.
+    by the sessions of one line. ``is_shared``: several units answer on this connection, so that requests without an
+    answer say nothing about the connection; the caller decides when to give it up. ``quiet_ns`` (RTU): how long the
+    line must be quiet after a time-out or a broken frame; by default as long as the last request was given time.
     """
 
     __slots__ = (
@@ -67,6 +68,7 @@ class ClientSession:
         "_in_flight_max",
         "_is_mid_frame",
         "_is_rtu",
+        "_is_shared",
         "_late",
         "_mbap",
         "_next",
@@ -98,6 +100,7 @@ class ClientSession:
         first_transaction: int = 1,
         counters: Counters | None = None,
         quiet_ns: int | None = None,
+        is_shared: bool = False,
     ) -> None:
         self._framing = Framing(framing)
         self._is_rtu = self._framing is Framing.RTU
@@ -111,6 +114,7 @@ class ClientSession:
         self._in_flight_max = in_flight_max
         self._next = first_transaction
         self.counters = counters if counters is not None else Counters()
+        self._is_shared = is_shared
         self._quiet_ns = QUIET_NS_DEFAULT if quiet_ns is None else quiet_ns
         self._uses_own_quiet = quiet_ns is None
         self._quiet_until_ns = 0
@@ -358,7 +362,11 @@ class ClientSession:
         if self._is_rtu:
             self._rtu.silence()
             self._drain(now_ns)
-        if self._timeouts_in_row >= TIMEOUTS_BEFORE_RECONNECT:
+        if self._is_shared:
+            while len(self._late) > LATE_IDS_MAX:
+                # The oldest is forgotten: its answer, should it ever come, is then one that nobody asked for.
+                del self._late[next(iter(self._late))]
+        elif self._timeouts_in_row >= TIMEOUTS_BEFORE_RECONNECT:
             self._break(
                 Event.DISTRUSTED, f"{self._timeouts_in_row} requests in a row were not answered in time", outcomes
             )

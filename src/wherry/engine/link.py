@@ -1,0 +1,486 @@
+"""One connection, and the lines of the controllers that are reached through it: turns, pace, time-outs, coming back.
+
+Usually that is one controller. Behind a gateway it is every unit of its address: they share one connection and one
+reconnection, take turns, and one of them that does not answer does not take the connection from the others.
+
+Nothing waits in the queues while the connection is down: a job that cannot be sent is over at once, so that nothing old
+is ever sent later. All instants are the event loop's. A line's guard stands between the session and the transport.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from random import Random
+from typing import TYPE_CHECKING, Self, cast
+
+from wherry.clock import LoopClock
+from wherry.engine.job import Job, NotSent, meet, reason_of
+from wherry.engine.waits import Silence
+from wherry.errors import LinkError
+from wherry.limits import TIMEOUTS_BEFORE_RECONNECT
+from wherry.plan.model import Controller, Framing
+from wherry.protocol.session import ClientSession, Counters, Late, Outcome, Refusal, Reply, TimedOut
+from wherry.transports.network import Network, place, reset
+
+if TYPE_CHECKING:
+    from wherry.engine.line import Line
+
+
+class LineState(StrEnum):
+    """Where a line stands."""
+
+    WAITING = "waiting to connect"
+    CONNECTING = "connecting"
+    UP = "connected"
+    SILENT = "connected, the unit does not answer"
+    RESTING = "closed by the controller while idle"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkLimits:
+    """What an address stands: the gentlest of what is declared for the controllers that are reached through it."""
+
+    in_flight: int
+    gap_ns: int
+    spacing_ns: int
+    """Least time between two requests; 0: no limit."""
+    timeout_ns: int
+    """The longest: how long a connection is waited for."""
+    reconnect_ns: int
+    reconnect_ns_max: int
+
+    @classmethod
+    def of(cls, controllers: Sequence[Controller]) -> Self:
+        limits = [each.limits for each in controllers]
+        rates = [each.requests_per_s for each in limits if each.requests_per_s]
+        # RTU framing has no transaction ids: requests go one at a time, whatever the plan allows.
+        is_rtu = controllers[0].framing is Framing.RTU
+        return cls(
+            in_flight=1 if is_rtu else min(each.in_flight for each in limits),
+            gap_ns=max(each.gap_ns for each in limits),
+            spacing_ns=int(1e9 / min(rates)) if rates else 0,
+            timeout_ns=max(each.timeout_ns for each in limits),
+            reconnect_ns=max(each.reconnect_ns for each in limits),
+            reconnect_ns_max=max(each.reconnect_ns_max for each in limits),
+        )
+
+
+def share(controllers: Sequence[Controller]) -> list[list[Controller]]:
+    """Which controllers are reached through one connection: those of one address, in as many as it stands."""
+    together: dict[tuple[str, int, Framing], list[Controller]] = {}
+    for each in controllers:
+        together.setdefault((each.host.lower(), each.port, each.framing), []).append(each)
+    shared: list[list[Controller]] = []
+    for group in together.values():
+        count = min(len(group), *(each.limits.connections for each in group))
+        shared += [group[index::count] for index in range(count)]
+    return shared
+
+
+class Link(asyncio.Protocol):
+    """The connection to the address of ``controllers``. Each gets a ``Line``, which adds itself to ``lines``."""
+
+    def __init__(self, controllers: Sequence[Controller], network: Network, rng: Random, clock: LoopClock) -> None:
+        first = controllers[0]
+        self.host, self.port = first.host, first.port
+        self.limits = LinkLimits.of(controllers)
+        self.is_shared = len(controllers) > 1
+        self.lines: list[Line] = []
+        self.ring: deque[Line] = deque()
+        """The lines that have something to send, in the order of their turns."""
+        self.state = LineState.WAITING
+        self.reason = "not connected yet"
+        self.counters = Counters()
+        self.connects = 0
+        self.connections_made = 0
+        self.connections_lost = 0
+        self.path_refusals = 0
+        """How often the gateway had no path to a unit (exception 0A)."""
+        self.transport: asyncio.Transport | None = None
+        self.is_waking = False
+        self.is_pipelined = self.limits.in_flight > 1
+        self._framing = first.framing
+        self._is_rtu = first.framing is Framing.RTU
+        self._network = network
+        self._rng = rng
+        self._loop = asyncio.get_running_loop()
+        self._clock = clock
+        self._now_ns = clock.now_ns
+        self._session = self._new_session()
+        self._silence = Silence([each.name for each in controllers]) if self.is_shared else None
+        self._timer: asyncio.TimerHandle | None = None
+        self._pace_timer: asyncio.TimerHandle | None = None
+        self._connect_timer: asyncio.TimerHandle | None = None
+        self._doubt_timer: asyncio.TimerHandle | None = None
+        self._connecting: asyncio.Task[None] | None = None
+        self._gap_ns = self.limits.gap_ns
+        self._spacing_ns = self.limits.spacing_ns
+        self._is_paced = bool(self._gap_ns or self._spacing_ns)
+        self._next_allowed_ns = 0
+        self._attempts = 0
+        self._answered = False
+        self._heard_late_ns = 0
+
+    # Work.
+
+    @property
+    def is_up(self) -> bool:
+        """Connected, or able to be as soon as there is something to ask."""
+        return self.state in (LineState.UP, LineState.RESTING) or self.is_waking
+
+    def wake(self) -> None:
+        """Something waits while the connection rests: one attempt to connect, and it is over if that fails."""
+        if not self.is_waking:
+            self.is_waking = True
+            self._begin_connect()
+
+    def pump(self) -> None:
+        """Send what may be sent now, a request of each line in turn."""
+        ring = self.ring
+        tries = len(ring)
+        while tries > 0 and self._session.can_send and self.transport is not None:
+            line = ring[0]
+            # Writes go before reads, because what they carry is ageing.
+            queue = line.writes or line.reads
+            if line.written and queue is line.writes and any(meet(queue[0], each) for each in line.written):
+                # Writes to one place go one after the other, so that the last to leave is the last to arrive.
+                queue = line.reads
+                if not queue:
+                    ring.rotate(-1)
+                    tries -= 1
+                    continue
+            now_ns = self._now_ns()
+            if self._is_paced and now_ns < self._next_allowed_ns:
+                self._arm_pace(self._next_allowed_ns)
+                return
+            job = queue.popleft()
+            if line.writes or line.reads:
+                ring.rotate(-1)
+            else:
+                ring.popleft()
+                line.is_listed = False
+            if job.expires_ns <= now_ns:
+                line.end(job, NotSent.AGED)
+            else:
+                self._send(line, job, now_ns)
+            tries = len(ring)
+
+    def _send(self, line: Line, job: Job, now_ns: int) -> None:
+        if job.age_at is not None:
+            job.tell_age(now_ns)
+        frame = self._session.send(job.prepared, now_ns, now_ns + line.timeout_ns, job)
+        # The last gate: from here on only the transport.
+        if not line.guard.permits(frame):
+            self._session.withdraw(job)
+            line.refused_by_guard(frame)
+            line.end(job, NotSent.GUARD)
+            return
+        assert self.transport is not None
+        if self.is_pipelined and job.is_write:
+            line.written.append(job)
+        if self.is_shared:
+            line.counters.requests += 1
+        self.transport.write(frame)
+        if self._spacing_ns:
+            self._next_allowed_ns = now_ns + self._spacing_ns
+        if self._timer is None:
+            self._arm_timer()
+
+    def _arm_pace(self, at_ns: int) -> None:
+        if self._pace_timer is None:
+            self._pace_timer = self._clock.call_at(at_ns, self._pace_passed)
+
+    def _pace_passed(self) -> None:
+        self._pace_timer = None
+        self.pump()
+
+    # Time.
+
+    def _arm_timer(self) -> None:
+        deadline_ns = self._session.next_deadline_ns
+        if deadline_ns is not None:
+            self._timer = self._clock.call_at(deadline_ns, self._time_passed)
+
+    def _time_passed(self) -> None:
+        # One timer for the link, armed for what was the earliest deadline then; most have been answered since.
+        self._timer = None
+        deadline_ns = self._session.next_deadline_ns
+        if deadline_ns is None:
+            return
+        now_ns = self._now_ns()
+        if deadline_ns <= now_ns:
+            self._handle(self._session.time_passed(now_ns), now_ns)
+        if self._timer is None:
+            self._arm_timer()
+
+    # What comes in.
+
+    def data_received(self, data: bytes) -> None:
+        now_ns = self._now_ns()
+        self._handle(self._session.receive(data, now_ns), now_ns)
+
+    def _handle(self, outcomes: list[Outcome], now_ns: int) -> None:
+        if self._gap_ns:
+            self._next_allowed_ns = max(self._next_allowed_ns, now_ns + self._gap_ns)
+        session = self._session
+        timed_out = False
+        for outcome in outcomes:
+            kind = type(outcome)
+            job = cast("Job | None", outcome.tag)
+            if self.is_shared:
+                self._note(job, outcome, now_ns)
+            if job is None:
+                if kind is Late:
+                    self._heard_late_ns = now_ns
+                continue
+            line = job.line
+            if kind is Reply or kind is Refusal:
+                if not self._answered:
+                    self._answered = True
+                    self._attempts = 0
+                line.last_reply_ns = now_ns
+                line.response.record(now_ns - outcome.sent_ns)
+            timed_out = timed_out or kind is TimedOut
+            if line.written and job.is_write:
+                line.written.remove(job)
+            if kind is Reply and not line.setbacks:
+                job.done(outcome)
+            else:
+                line.over(job, outcome, now_ns)
+        if session is not self._session:
+            return
+        if self._must_end(timed_out, now_ns):
+            return
+        if self.ring:
+            self.pump()
+        if self._timer is None:
+            # Nothing waits, but the line may have to become quiet before it may be used again.
+            self._arm_timer()
+
+    def _must_end(self, timed_out: bool, now_ns: int) -> bool:
+        """Give the connection up where nothing it brings can be trusted any more, or nothing comes. True if so."""
+        session = self._session
+        if session.must_reset:
+            self._reset("its answers cannot be trusted any more: " + (session.reset_reason or "framing lost"))
+        elif timed_out and self._silence is not None and self._silence.is_suspect:
+            self._forgive()
+            self._reset("none of its units answers any more")
+        elif timed_out and self._is_rtu:
+            # Without transaction ids a reply that comes still later would look like the answer to the next request.
+            why = "a reply did not come in time, and on this framing a late one could not be told apart"
+            if self.is_shared and self._answered:
+                self._renew()
+            else:
+                self._reset(why)
+        else:
+            if timed_out and self._doubt_timer is None:
+                # Requests that come seldom must not take long to find out that nobody answers any more.
+                wait_ns = (TIMEOUTS_BEFORE_RECONNECT - 1) * self.limits.timeout_ns
+                self._doubt_timer = self._clock.call_at(now_ns + wait_ns, lambda: self._doubt(now_ns))
+            return False
+        return True
+
+    def _doubt(self, since_ns: int) -> None:
+        """A request was not answered at ``since_ns``, and there was time for others to be."""
+        self._doubt_timer = None
+        if self.transport is None or self._heard_late_ns >= since_ns:
+            return
+        if any(each.last_reply_ns is not None and each.last_reply_ns >= since_ns for each in self.lines):
+            return
+        if self._silence is None or self._silence.is_whole:
+            self._forgive()
+            self._reset(f"no answer for {TIMEOUTS_BEFORE_RECONNECT} time-outs")
+
+    def _forgive(self) -> None:
+        """It is the connection that failed, so that nothing is known against the units that had answered on it."""
+        if self._silence is not None:
+            for line in self.lines:
+                if line.controller.name in self._silence.heard:
+                    line.forgive()
+
+    def _note(self, job: Job | None, outcome: Outcome, now_ns: int) -> None:
+        """Several units share the session: whose outcome is it?"""
+        assert self._silence is not None
+        if job is not None:
+            job.line.count(outcome)
+            if isinstance(outcome, Reply | Refusal):
+                self._silence.answered(job.line.controller.name)
+            elif isinstance(outcome, TimedOut):
+                self._silence.timed_out(job.line.controller.name)
+        elif isinstance(outcome, Late):
+            for line in self.lines:
+                if line.controller.unit == outcome.prepared.unit:
+                    line.counters.late_replies += 1
+
+    # Connection.
+
+    def start(self) -> None:
+        """Begin to connect."""
+        self._schedule_connect(0)
+
+    def _new_session(self) -> ClientSession:
+        return ClientSession(
+            framing=self._framing.value,
+            in_flight_max=self.limits.in_flight,
+            first_transaction=self._rng.randrange(1, 65536),
+            counters=self.counters,
+            is_shared=self.is_shared,
+        )
+
+    def _schedule_connect(self, wait_ns: int) -> None:
+        self.state = LineState.WAITING
+        self._connect_timer = self._clock.call_at(self._now_ns() + wait_ns, self._begin_connect)
+
+    def _begin_connect(self) -> None:
+        self._connect_timer = None
+        self.state = LineState.CONNECTING
+        self._connecting = self._loop.create_task(self._connect())
+
+    async def _connect(self) -> None:
+        self.connects += 1
+        self._attempts += 1
+        began_ns = self._now_ns()
+        try:
+            await self._network.connect(lambda: self, self.host, self.port, self.limits.timeout_ns / 1e9)
+        except LinkError as failed:
+            failure = str(failed)
+        except (OSError, ValueError) as failed:
+            # What no sentence was foreseen for: a line that gave up for good would hold up all the others.
+            failure = f"cannot connect to {place(self.host, self.port)}: {reason_of(failed)}"
+        else:
+            return
+        was_waking, self.is_waking = self.is_waking, False
+        is_silent = self._now_ns() - began_ns >= self.limits.timeout_ns
+        self._went_down(failure, is_first=was_waking or self.reason == "not connected yet", is_silent=is_silent)
+        if was_waking:
+            self._fail_all()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        if self.state is LineState.CLOSED:
+            cast("asyncio.Transport", transport).abort()
+            return
+        self.transport = cast("asyncio.Transport", transport)
+        self._session = self._new_session()
+        self._answered = False
+        self.state = LineState.UP
+        self.connections_made += 1
+        self.reason = ""
+        if self._silence is not None:
+            self._silence.connected()
+        if self.is_waking:
+            # Nobody was told that it rested, so nobody need be told that it does not.
+            self.is_waking = False
+            self.pump()
+        else:
+            for line in self.lines:
+                line.told(True, "")
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self.transport is None:
+            return
+        self.transport = None
+        if exc is None and self._was_idle():
+            self.state = LineState.RESTING
+            self._fail_all()
+            return
+        self.connections_lost += 1
+        self._fail_all()
+        if self.state is LineState.CLOSED:
+            return
+        if exc is not None:
+            why = f"the connection was lost: {reason_of(exc)}"
+        elif self._answered:
+            why = "the controller closed the connection"
+        else:
+            why = "the controller closed the connection unasked; check that no other client holds its last free one"
+        self._went_down(why, is_first=True)
+
+    def _was_idle(self) -> bool:
+        """Whether a close by the controller is only its idle time-out: nothing was asked, and not for a while.
+
+        A controller that closes right after an answer is not connected to again at once: many connects can lock it up.
+        """
+        is_asked = self._session.in_flight or any(each.has_jobs for each in self.lines)
+        if self.state is not LineState.UP or is_asked or not self._answered:
+            return False
+        return self._now_ns() - max(each.last_reply_ns or 0 for each in self.lines) >= self.limits.reconnect_ns
+
+    def _end(self) -> None:
+        """End the connection with a reset, not a polite close: a device must not keep a dead session."""
+        transport, self.transport = self.transport, None
+        if transport is not None:
+            self.connections_lost += 1
+            reset(transport)
+
+    def _reset(self, reason: str) -> None:
+        """Give the connection up."""
+        self._end()
+        self._fail_all()
+        if self.state is not LineState.CLOSED:
+            self._went_down(reason, is_first=True)
+
+    def _renew(self) -> None:
+        """Begin a new connection for the sake of what the old one might still bring; those that wait may go on."""
+        self._end()
+        if self.state is not LineState.CLOSED:
+            self.wake()
+        self._lose_asked()
+
+    def _fail_all(self) -> None:
+        self._lose_asked()
+        for line in self.lines:
+            line.fail_waiting(NotSent.NOT_CONNECTED)
+
+    def _lose_asked(self) -> None:
+        """What was under way is lost."""
+        now_ns = self._now_ns()
+        outcomes = self._session.link_lost(now_ns)
+        for line in self.lines:
+            line.connection_ended()
+        for outcome in outcomes:
+            job = cast("Job | None", outcome.tag)
+            if job is not None:
+                if self.is_shared:
+                    job.line.count(outcome)
+                job.done(outcome)
+
+    def _went_down(self, reason: str, *, is_first: bool, is_silent: bool = False) -> None:
+        """Wait before the next attempt: jittered so that many spread, and growing with each that brought no answer.
+
+        An attempt that nobody answered at all cost the device nothing, and tells at once when the way is free again: it
+        is repeated without growing waits.
+        """
+        limits = self.limits
+        doublings = 0 if is_silent else min(max(self._attempts - 1, 0), 16)
+        wait_ns = min(limits.reconnect_ns_max, limits.reconnect_ns << doublings)
+        self._schedule_connect(int(wait_ns * self._rng.uniform(0.5, 1.0)))
+        self.reason = reason
+        if is_first:
+            for line in self.lines:
+                line.told(False, reason)
+
+    async def close(self) -> None:
+        """End the link for good."""
+        if self.state is LineState.CLOSED:
+            return
+        self.state = LineState.CLOSED
+        for timer in (self._timer, self._pace_timer, self._connect_timer, self._doubt_timer):
+            if timer is not None:
+                timer.cancel()
+        self._timer = self._pace_timer = self._connect_timer = self._doubt_timer = None
+        if self._connecting is not None and not self._connecting.done():
+            self._connecting.cancel()
+            await asyncio.gather(self._connecting, return_exceptions=True)
+        transport, self.transport = self.transport, None
+        if transport is not None:
+            if self._session.in_flight or not self._answered:
+                # Nobody answers: the device may hold the session for long if nobody tells it in a word.
+                reset(transport)
+            else:
+                transport.close()
+        self._fail_all()

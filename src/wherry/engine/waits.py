@@ -1,0 +1,83 @@
+"""How long to wait for whom: pure decisions about units that do not answer, are busy, or fall silent together."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Hashable
+from typing import Final
+
+from wherry.clock import NS_PER_MS, NS_PER_S
+from wherry.limits import TIMEOUTS_BEFORE_RECONNECT
+
+PROBE_SHARE: Final = 10
+"""Asking units that do not answer takes at most this part (a tenth) of a line's time."""
+PROBE_WAIT_NS: Final = 500 * NS_PER_MS
+PROBE_WAIT_NS_MAX: Final = 30 * NS_PER_S
+FAILURES_BEFORE_BACKOFF: Final = 2
+"""A single lost reply is no reason to leave a unit alone."""
+BUSY_WAIT_NS: Final = 100 * NS_PER_MS
+BUSY_WAIT_NS_MAX: Final = 5 * NS_PER_S
+_DOUBLINGS_MAX: Final = 16
+
+
+def probe_wait_ns(failures: int, cost_ns: int, dead_count: int) -> int:
+    """How long a unit is left alone after ``failures`` requests in a row without an answer; 0: not at all.
+
+    ``cost_ns`` is the time that asking it in vain took from the others, ``dead_count`` how many units of the line are
+    in this state. The waits double, and are long enough that all such units together take a tenth of the line's time.
+    """
+    if failures < FAILURES_BEFORE_BACKOFF:
+        return 0
+    growing_ns = PROBE_WAIT_NS << min(failures - FAILURES_BEFORE_BACKOFF, _DOUBLINGS_MAX)
+    return max(min(growing_ns, PROBE_WAIT_NS_MAX), PROBE_SHARE * cost_ns * max(1, dead_count))
+
+
+def busy_wait_ns(answers: int) -> int:
+    """How long a unit is left alone after ``answers`` in a row that said it is busy."""
+    return min(BUSY_WAIT_NS_MAX, BUSY_WAIT_NS << min(max(answers - 1, 0), _DOUBLINGS_MAX))
+
+
+class Silence:
+    """Tells a unit that is silent from a connection that is.
+
+    The connection is suspect when requests in a row were not answered and every unit that answers on it is among those
+    that did not. A unit that keeps silent while others answer no longer counts as one that answers.
+    """
+
+    __slots__ = ("_all", "_in_row", "_silent", "heard")
+
+    def __init__(self, units: Collection[Hashable]) -> None:
+        self._all = frozenset(units)
+        self.heard: set[Hashable] = set()
+        """The units that answer on this connection."""
+        self._silent: set[Hashable] = set()
+        self._in_row = 0
+
+    def connected(self) -> None:
+        """A new connection: nobody has answered on it yet."""
+        self.heard.clear()
+        self._silent.clear()
+        self._in_row = 0
+
+    def answered(self, unit: Hashable) -> None:
+        """A unit has answered, or the gateway for it."""
+        self.heard -= self._silent
+        self.heard.add(unit)
+        self._silent.clear()
+        self._in_row = 0
+
+    def timed_out(self, unit: Hashable) -> None:
+        """A unit has not answered in time."""
+        self._silent.add(unit)
+        self._in_row += 1
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether nobody who could answer does."""
+        return self._silent >= (self.heard or self._all)
+
+    @property
+    def is_suspect(self) -> bool:
+        """Whether the connection itself should be given up."""
+        if self._in_row < TIMEOUTS_BEFORE_RECONNECT:
+            return False
+        return self.is_whole or len(self._silent & self.heard) > 1
