@@ -47,6 +47,7 @@ IN_FLIGHT_MAX: Final = 16  # NumberMaxOfClientTransaction, MG 4.4.1.1, page 23
 # Bounds of ours.
 LATE_IDS_MAX: Final = 64  # unanswered transactions remembered after their time-out; one more and the link is reset
 TIMEOUTS_BEFORE_RECONNECT: Final = 3  # time-outs in a row that make a connection suspect
+SILENT_TIMEOUTS_MAX: Final = 5  # time-outs without any answer that do so where requests come seldom
 CONNECTIONS_MAX: Final = 16  # connections to one controller: more than any small device serves
 PLAN_BYTES_MAX: Final = 64 * 1024 * 1024
 PERIOD_NS_MIN: Final = 1_000_000  # 1 ms: shorter is beyond what the event loop can keep
@@ -61,4 +62,5 @@ assert 6 + 2 * WRITE_REGISTERS_MAX <= PDU_BYTES_MAX
 assert 6 + (WRITE_BITS_MAX + 7) // 8 <= PDU_BYTES_MAX
 assert 2 + (READ_BITS_MAX + 7) // 8 <= PDU_BYTES_MAX
 assert 10 + 2 * READ_WRITE_WRITE_MAX <= PDU_BYTES_MAX
+assert SILENT_TIMEOUTS_MAX > TIMEOUTS_BEFORE_RECONNECT
 assert LATE_IDS_MAX + IN_FLIGHT_MAX < TRANSACTION_IDS

@@ -434,7 +434,7 @@ def test_of_a_hundred_thousand_random_writes_through_the_line_none_outside_the_p
             prepared = prepare(1, request)
             allowed += places(prepared.pdu) <= declared
             line.submit(Job(prepared, ended.append, is_write=True))
-            if line._writes:
+            if line.writes:
                 await asyncio.sleep(0.001)
         await asyncio.sleep(1)
         left = receiver.seen[seen_before:]

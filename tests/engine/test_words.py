@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from wherry.engine.events import EventKind
-from wherry.engine.line import NO_MASK_WRITE, NotSent
+from wherry.engine.job import NO_MASK_WRITE, NotSent
 from wherry.engine.status import summary
 from wherry.engine.words import Merged
 from wherry.plan.model import BitWrites, Limits, Point, Span, Table, Transfer, Value

@@ -21,7 +21,7 @@ from wherry.clock import LoopClock
 from wherry.engine.job import Job, NotSent, meet, reason_of
 from wherry.engine.waits import Silence
 from wherry.errors import LinkError
-from wherry.limits import TIMEOUTS_BEFORE_RECONNECT
+from wherry.limits import SILENT_TIMEOUTS_MAX
 from wherry.plan.model import Controller, Framing
 from wherry.protocol.session import ClientSession, Counters, Late, Outcome, Refusal, Reply, TimedOut
 from wherry.transports.network import Network, place, reset
@@ -280,7 +280,7 @@ class Link(asyncio.Protocol):
         else:
             if timed_out and self._doubt_timer is None:
                 # Requests that come seldom must not take long to find out that nobody answers any more.
-                wait_ns = (TIMEOUTS_BEFORE_RECONNECT - 1) * self.limits.timeout_ns
+                wait_ns = (SILENT_TIMEOUTS_MAX - 1) * self.limits.timeout_ns
                 self._doubt_timer = self._clock.call_at(now_ns + wait_ns, lambda: self._doubt(now_ns))
             return False
         return True
@@ -294,7 +294,7 @@ class Link(asyncio.Protocol):
             return
         if self._silence is None or self._silence.is_whole:
             self._forgive()
-            self._reset(f"no answer for {TIMEOUTS_BEFORE_RECONNECT} time-outs")
+            self._reset(f"no answer for {SILENT_TIMEOUTS_MAX} time-outs")
 
     def _forgive(self) -> None:
         """It is the connection that failed, so that nothing is known against the units that had answered on it."""
@@ -313,6 +313,7 @@ class Link(asyncio.Protocol):
             elif isinstance(outcome, TimedOut):
                 self._silence.timed_out(job.line.controller.name)
         elif isinstance(outcome, Late):
+            self._silence.heard_late()
             for line in self.lines:
                 if line.controller.unit == outcome.prepared.unit:
                     line.counters.late_replies += 1

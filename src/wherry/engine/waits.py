@@ -65,6 +65,11 @@ class Silence:
         self._silent.clear()
         self._in_row = 0
 
+    def heard_late(self) -> None:
+        """An answer came after its time: the connection lives."""
+        self._silent.clear()
+        self._in_row = 0
+
     def timed_out(self, unit: Hashable) -> None:
         """A unit has not answered in time."""
         self._silent.add(unit)
