@@ -24,6 +24,7 @@ def transfer(share: float | None) -> dict[str, Any]:
     return {
         "from": "recirculation skid", "to": "hatchery hall", "has_status": share is not None, "good_share": share,
         "uncertain_share": None if share is None else 0.0, "bad_share": None if share is None else 1 - share,
+        "silent_share": None if share is None else 0.0,
         "longest_not_good_s": 3.2, "without_fresh_s_max": 4.1, "good_age_ms_max": 1200.0, "age_ms_max": 4100.0,
         "max_age_ms": 1000.0,
     }  # fmt: skip

@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from wherry.rehearse.picture import TRANSFERS_MAX, Scale, fault_rows, joined, pictures
+from wherry.rehearse.picture import TRANSFERS_MAX, Scale, fault_rows, foot_state, joined, pictures
 
 PNG = b"\x89PNG\r\n\x1a\n"
 LABEL = re.compile(r"<!-- (.*?) -->")
@@ -28,9 +28,11 @@ def transfer(source: str, destination: str, *, good_share: float | None = 0.9) -
     return {
         "from": source, "to": destination, "max_age_ms": 1000.0, "good_share": good_share,
         "uncertain_share": None if good_share is None else 0.04, "bad_share": None if good_share is None else 0.06,
+        "silent_share": None if good_share is None else 0.0,
         "series": {
             "at_s": [0.0, 3600.0, 7200.0, 10_800.0],
             "age_ms": [None, 210.0, 60_000.0, 220.0],
+            "is_silent": [False, False, False, True],
             "quality": [0, 2, 0, 1] if good_share is not None else [None] * 4,
             "until_s": 14_400.0,
         },
@@ -121,7 +123,7 @@ def test_rows_of_faults_stay_few() -> None:
     ]
     kinds = [f"kind {number:02d}" for number in range(30)]
     most = [fault(number, number, "c", kinds[number]) for number in range(30)]
-    assert [(name, len(row)) for name, row in fault_rows(most)][-2:] == [("kind 12", 1), ("other kinds", 17)]
+    assert [(name, len(row)) for name, row in fault_rows(most)][-2:] == [("kind 15", 1), ("other kinds", 14)]
 
 
 def test_marks_are_wide_enough_to_be_seen_and_stay_inside() -> None:
@@ -132,6 +134,12 @@ def test_marks_are_wide_enough_to_be_seen_and_stay_inside() -> None:
     assert start + width <= 24
     assert Scale.of(90).unit == "s"
     assert Scale.of(600).unit == "min"
+
+
+def test_the_strip_shows_the_worst_that_a_receiver_can_know() -> None:
+    assert [foot_state(*each) for each in ((2, False), (2, True), (1, False), (1, True), (0, True), (None, False))] == [
+        "", "silent", "Uncertain", "silent", "Bad", "",
+    ]  # fmt: skip
 
 
 def test_spans_that_touch_are_joined() -> None:

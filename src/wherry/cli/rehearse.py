@@ -53,7 +53,7 @@ def rehearse_command(
     plan
         The plan file.
     hours
-        How long, in hours of simulated time; a day takes about a minute.
+        How long, in hours of simulated time; a day takes some minutes.
     seed
         A whole number; the same one gives the same rehearsal, another one other faults at other times.
     faults

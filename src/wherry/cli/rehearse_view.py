@@ -64,7 +64,7 @@ def print_broken(broken: Sequence[Report], count: int) -> None:
 
 TRANSFER_COLUMNS: Sequence[tuple[str, output.Justify]] = (
     ("transfer", "left"), ("from -> to", "left"), ("Good", "right"), ("Uncertain", "right"), ("Bad", "right"),
-    ("longest\nnot Good", "right"), ("longest\nnot fresh", "right"), ("oldest\nas Good", "right"),
+    ("silent", "right"), ("longest\nnot Good", "right"), ("longest\nnot fresh", "right"), ("oldest\nas Good", "right"),
     ("\nmax_age", "right"),
 )  # fmt: skip
 
@@ -78,10 +78,15 @@ def print_transfers(transfers: Mapping[str, Report]) -> None:
         TRANSFER_COLUMNS,
         [transfer_row(name, each) for name, each in transfers.items() if name in names],
         shrink=(1, 0),
-        drop=(1, 3, 5, 6),
+        drop=(1, 6, 3, 5, 7),
     )
     if len(transfers) > ROWS_MAX:
         output.data(f"... and {len(transfers) - ROWS_MAX:,} more that were Good for longer")
+    if any(each["silent_share"] for each in transfers.values()):
+        output.sentence(
+            "Silent: the heartbeat had stood still for longer than max_age plus one period, whatever the quality "
+            "register said. The receiver's own watchdog must see to that."
+        )
     blind = [name for name, each in transfers.items() if not each["has_status"]]
     if blind:
         named = ", ".join(blind[:ROWS_MAX]) + (" ..." if len(blind) > ROWS_MAX else "")
@@ -98,7 +103,7 @@ def transfer_row(name: str, each: Report) -> Sequence[str]:
     return (
         name,
         f"{each['from']} -> {each['to']}",
-        *(percent_text(each[f"{quality}_share"]) for quality in ("good", "uncertain", "bad")),
+        *(percent_text(each[f"{quality}_share"]) for quality in ("good", "uncertain", "bad", "silent")),
         span_text(each["longest_not_good_s"]) if each["has_status"] else "-",
         span_text(each["without_fresh_s_max"]),
         "-" if age_ms is None else span_text(age_ms / 1000),
@@ -258,6 +263,10 @@ def print_controllers(controllers: Mapping[str, Report]) -> None:
     )
     if len(controllers) > ROWS_MAX:
         output.data(f"... and {len(controllers) - ROWS_MAX:,} more that were less busy")
+    if any(each["in_flight_max"] > each["in_flight_limit"] for each in controllers.values()):
+        output.sentence(
+            "At once, beyond a limit: what a controller still had to answer after the time-out was over counts too."
+        )
     assumed = [name for name, each in controllers.items() if not each["response_is_declared"]]
     if assumed:
         named = ", ".join(assumed[:ROWS_MAX]) + (" ..." if len(assumed) > ROWS_MAX else "")

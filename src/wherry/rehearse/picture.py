@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 TRANSFERS_MAX: Final = 12
 """Panels in one picture; of more transfers those that were Good for the shortest time."""
-ROWS_MAX: Final = 14
+ROWS_MAX: Final = 17
 """Rows of faults."""
 MARKS_MAX: Final = 400
 """Faults that are drawn; of more those with the longest effect."""
@@ -41,7 +41,7 @@ TICKS_S: Final = {
     0.001: "1 ms", 0.01: "10 ms", 0.1: "0.1 s", 1.0: "1 s", 10.0: "10 s", 60.0: "1 min", 600.0: "10 min",
     3600.0: "1 h", 36_000.0: "10 h", 360_000.0: "100 h",
 }  # fmt: skip
-AXIS_UNITS: Final = (("h", 3600.0, 7200.0), ("min", 60.0, 120.0), ("s", 1.0, 0.0))
+AXIS_UNITS: Final = (("h", 3600.0, 4 * 3600.0), ("min", 60.0, 120.0), ("s", 1.0, 0.0))
 """Units of the time axis, with their seconds and from how many seconds on they are used."""
 STYLE: Final[Mapping[Any, Any]] = {
     "font.family": "DejaVu Sans",  # comes with the drawing library, so that it is the same everywhere
@@ -304,7 +304,7 @@ def draw_transfer(axes: Axes, name: str, each: Report, faults: Sequence[Report],
         f"{cut(name, 40)}: {cut(each['from'], 24)} -> {cut(each['to'], 24)}", loc="left", fontsize=8.5, pad=3
     )
     axes.set_title(share_text(each), loc="right", fontsize=8, pad=3)
-    draw_quality(axes, series["quality"], series["at_s"], series["until_s"], scale)
+    draw_quality(axes, series, scale)
     frame(axes, scale)
 
 
@@ -312,7 +312,8 @@ def share_text(each: Report) -> str:
     """What the receiver saw in all."""
     if each["good_share"] is None:
         return "no status registers"
-    words = [f"{quality} {100 * each[f'{quality.lower()}_share']:.2f} %" for quality in ("Good", "Uncertain", "Bad")]
+    states = ("Good", *FOOT_MARKS)
+    words = [f"{state} {100 * each[f'{state.lower()}_share']:.2f} %" for state in states]
     return ", ".join(words)
 
 
@@ -323,26 +324,36 @@ def seconds_text(duration_s: float) -> str:
     return f"{duration_s:g} s" if duration_s < 60 else f"{duration_s / 60:g} min"
 
 
-QUALITY_MARKS: Final[Mapping[Quality, Mapping[str, Any]]] = {
-    Quality.UNCERTAIN: {"facecolor": "white", "edgecolor": "black", "hatch": "||||||", "lw": 0.5},
-    Quality.BAD: {"facecolor": "black", "edgecolor": "black", "lw": 0.5},
+FOOT_MARKS: Final[Mapping[str, Mapping[str, Any]]] = {
+    "Uncertain": {"facecolor": "white", "edgecolor": "black", "hatch": "||||||", "lw": 0.5},
+    "Bad": {"facecolor": "black", "edgecolor": "black", "lw": 0.5},
+    "silent": {"facecolor": "white", "edgecolor": "black", "hatch": "......", "lw": 0.5},
 }
 FOOT: Final = 0.07
 """Height of the strip of qualities, as a share of the panel."""
 
 
-def draw_quality(
-    axes: Axes, qualities: Sequence[int | None], at_s: Sequence[float], until_s: float, scale: Scale
-) -> None:
+def draw_quality(axes: Axes, series: Report, scale: Scale) -> None:
     """The strip at the foot: nothing where Good."""
-    for quality, marks in QUALITY_MARKS.items():
+    states = [foot_state(*each) for each in zip(series["quality"], series["is_silent"], strict=True)]
+    ends = [*series["at_s"][1:], series["until_s"]]
+    for state, marks in FOOT_MARKS.items():
         spans = [
             scale.span(start, end)
-            for start, end, seen in zip(at_s, [*at_s[1:], until_s], qualities, strict=True)
-            if seen == quality
+            for start, end, seen in zip(series["at_s"], ends, states, strict=True)
+            if seen == state
         ]
         if spans:
             axes.broken_barh(joined(spans), (0, FOOT), transform=axes.get_xaxis_transform(), zorder=4, **marks)
+
+
+def foot_state(quality: int | None, is_silent: bool) -> str:
+    """What the strip at the foot shows of a part of the time."""
+    if quality == Quality.BAD:
+        return "Bad"
+    if is_silent:
+        return "silent"
+    return "Uncertain" if quality == Quality.UNCERTAIN else ""
 
 
 def joined(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -369,9 +380,9 @@ def draw_key(figure: Figure, from_top: float, *, has_faults: bool, height: float
     from matplotlib.patches import Patch
 
     handles: list[tuple[Any, str]] = [
-        (Line2D([], [], color="black", lw=1.0), "greatest age in each part of the time"),
+        (Line2D([], [], color="black", lw=1.0), "greatest age"),
         (Line2D([], [], color="black", lw=0.9, ls=(0, (5, 3))), "max_age"),
-        *((Patch(**marks), f"{quality.name.capitalize()}, at the foot") for quality, marks in QUALITY_MARKS.items()),
+        *((Patch(**marks), state) for state, marks in FOOT_MARKS.items()),
     ]
     if has_faults:
         handles.append(

@@ -16,7 +16,6 @@ from wherry.plan.model import Controller, Framing, Transfer, reference_number
 from wherry.protocol.functions import exception_text, function_title
 from wherry.rehearse.result import Broken, ControllerSeen, FaultSeen, Rehearsal, TransferSeen
 from wherry.rehearse.wear import Wear, transfer_named, wear_of
-from wherry.values.quality import Quality
 
 S_PER_HOUR: Final = 3600
 
@@ -28,7 +27,6 @@ def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) ->
     broken = [
         *map(broken_data, rehearsal.broken),
         *periods_broken(rehearsal),
-        *limits_broken(rehearsal),
         *map(life_broken, worn_too_soon(wears)),
     ]
     return {
@@ -75,9 +73,10 @@ def transfer_data(transfer: Transfer, seen: TransferSeen, duration_ns: int) -> d
     """One transfer. Shares are of the time in which its status registers were watched; null where it has none."""
     watched_ns = seen.watched_ns
     shares = {
-        Quality.GOOD: seen.good_ns,
-        Quality.UNCERTAIN: seen.uncertain_ns,
-        Quality.BAD: seen.bad_ns,
+        "good": seen.good_ns,
+        "uncertain": seen.uncertain_ns,
+        "bad": seen.bad_ns,
+        "silent": seen.silent_ns,
     }
     return {
         "from": transfer.source,
@@ -86,8 +85,8 @@ def transfer_data(transfer: Transfer, seen: TransferSeen, duration_ns: int) -> d
         "max_age_ms": milliseconds(transfer.max_age_ns),
         "has_status": seen.has_status,
         **{
-            f"{quality.name.lower()}_share": round(spent_ns / watched_ns, 9) if watched_ns else None
-            for quality, spent_ns in shares.items()
+            f"{word}_share": round(spent_ns / watched_ns, 9) if watched_ns else None
+            for word, spent_ns in shares.items()
         },
         "longest_not_good_s": seconds(seen.longest_not_good_ns),
         "longest_not_good_at_s": seconds(seen.longest_not_good_at_ns),
@@ -108,6 +107,7 @@ def transfer_data(transfer: Transfer, seen: TransferSeen, duration_ns: int) -> d
             "at_s": [seconds(each.at_ns) for each in seen.buckets],
             "age_ms": [milliseconds(each.age_ns) for each in seen.buckets],
             "quality": [each.quality for each in seen.buckets],
+            "is_silent": [each.is_silent for each in seen.buckets],
             "until_s": seconds(duration_ns),
         },
     }
@@ -214,28 +214,6 @@ def periods_broken(rehearsal: Rehearsal) -> list[dict[str, Any]]:
             at_ns = seen.calm_period_missed_first_ns or 0
             found.append({"bound": "period", "subject": seen.name, "at_s": seconds(at_ns), "message": message})
     return found
-
-
-def limits_broken(rehearsal: Rehearsal) -> list[dict[str, Any]]:
-    """Limits of controllers that the requests went beyond, by the controllers' own counts."""
-    found = []
-    for seen in rehearsal.controllers:
-        controller = rehearsal.plan.controller(seen.name)
-        limit = in_flight_limit(controller)
-        if seen.in_flight_max > limit:
-            found.append(_limit(seen.name, f"{seen.in_flight_max} requests waited at once, its limit is {limit}"))
-        if seen.connections_open_max > controller.limits.connections:
-            found.append(
-                _limit(
-                    seen.name,
-                    f"{seen.connections_open_max} connections were open, its limit is {controller.limits.connections}",
-                )
-            )
-    return found
-
-
-def _limit(name: str, message: str) -> dict[str, Any]:
-    return {"bound": "limits", "subject": name, "at_s": None, "message": message}
 
 
 def worn_too_soon(wears: Sequence[Wear]) -> list[Wear]:

@@ -35,6 +35,8 @@ class Bucket:
     at_ns: int
     age_ns: int | None
     quality: int | None
+    is_silent: bool = False
+    """Whether the heartbeat had stood still for longer than ``max_age`` plus one period."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,9 @@ class TransferSeen:
     good_age_ns_max: int | None = None
     """Greatest age of values while its registers said Good and the heartbeat moved: of what it had to believe. None
     when they never did, or without status registers."""
+    silent_ns: int = 0
+    """Time in which the heartbeat had stood still for longer than ``max_age`` plus one period, whatever the quality
+    register said; it counts for none of the three."""
     calm_periods_missed: int = 0
     """Periods in which no new values came although nothing was wrong with source and receiver."""
     calm_period_missed_first_ns: int | None = None
@@ -79,7 +84,7 @@ class TransferSeen:
     @property
     def watched_ns(self) -> int:
         """How long its status registers were watched."""
-        return self.good_ns + self.uncertain_ns + self.bad_ns
+        return self.good_ns + self.uncertain_ns + self.bad_ns + self.silent_ns
 
 
 @dataclass(frozen=True, slots=True)

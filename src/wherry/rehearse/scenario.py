@@ -199,7 +199,7 @@ class _Run:
                 self._start_ns,
                 self.jury.matching.held_ns,
                 self.jury.looked,
-                self.weather.troubled,
+                self.weather.disturbed,
             )
         for period_ns, views in views_by_period(self.views, self.plan).items():
             self._look_again(loop, period_ns, self._start_ns + period_ns, views)

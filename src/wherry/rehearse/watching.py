@@ -14,6 +14,9 @@ from wherry.rehearse.result import Bucket, TransferSeen
 BUCKETS_MAX: Final = 2000
 """Samples kept for each transfer: as many as a picture has dots."""
 GOOD: Final = 2
+SILENT: Final = 3
+"""In place of a quality: the heartbeat has stood still for longer than the watchdog of the receiver's program, which is
+taken to be ``max_age`` plus one period."""
 
 
 class View:
@@ -37,7 +40,7 @@ class View:
         self._troubled = troubled
         self._start_ns = start_ns
         self._looked_ns = start_ns
-        self._quality_ns = [0, 0, 0]
+        self._quality_ns = [0, 0, 0, 0]
         self._heartbeat: int | None = None
         self._beat_ns = start_ns
         self._silence = self._not_good = (0, 0)
@@ -57,10 +60,12 @@ class View:
         self._bucket_end_ns = start_ns
         self._worst_age_ns: int | None = None
         self._worst_quality: int | None = None
+        self._any_silent = False
 
     def look(self, now_ns: int) -> None:
         """Once a period."""
         quality: int | None = None
+        is_silent = False
         status, held_ns = self.transfer.status, self._sample_of(self.transfer)
         mark = held_ns
         if status is None:
@@ -70,28 +75,29 @@ class View:
             heartbeat, told, age_ms, mark = (data[at] << 8 | data[at + 1] for at in (0, 2, 4, 6))
             self._on_look(Look(now_ns, self.transfer, heartbeat, told, age_ms, mark, held_ns))
             quality = min(told, GOOD)
-            self._quality_ns[quality] += now_ns - self._looked_ns
-            if quality == GOOD:
-                self._good_ns = now_ns
-            elif now_ns - self._good_ns > self._not_good[0]:
-                self._not_good = (now_ns - self._good_ns, self._good_ns)
             if heartbeat != self._heartbeat:
                 self._heartbeat, self._beat_ns = heartbeat, now_ns
             elif now_ns - self._beat_ns > self._silence[0]:
                 self._silence = (now_ns - self._beat_ns, self._beat_ns)
+            is_silent = now_ns - self._beat_ns > self._watchdog_ns
+            self._quality_ns[SILENT if is_silent else quality] += now_ns - self._looked_ns
+            if quality == GOOD and not is_silent:
+                self._good_ns = now_ns
+            elif now_ns - self._good_ns > self._not_good[0]:
+                self._not_good = (now_ns - self._good_ns, self._good_ns)
         self._looked_ns = now_ns
         self._note_fresh(now_ns, mark)
         age_ns = None if held_ns is None else now_ns - held_ns
         if (
             quality == GOOD
             and age_ns is not None
-            and now_ns - self._beat_ns <= self._watchdog_ns
+            and not is_silent
             and (self._good_age_ns is None or age_ns > self._good_age_ns)
         ):
             self._good_age_ns = age_ns
         if age_ns is not None and (self._age is None or age_ns > self._age[0]):
             self._age = (age_ns, now_ns)
-        self._keep(now_ns, age_ns, quality)
+        self._keep(now_ns, age_ns, quality, is_silent)
 
     def _note_fresh(self, now_ns: int, mark: int | None) -> None:
         """Whether new values have come since the last look, by what moves with every delivery."""
@@ -108,13 +114,14 @@ class View:
                 if self._missed_first_ns is None:
                     self._missed_first_ns = now_ns - self._start_ns
 
-    def _keep(self, now_ns: int, age_ns: int | None, quality: int | None) -> None:
+    def _keep(self, now_ns: int, age_ns: int | None, quality: int | None, is_silent: bool) -> None:
         if now_ns >= self._bucket_end_ns:
             self._close_bucket()
             self._bucket_end_ns = now_ns + self._bucket_ns
             self._bucket_at_ns = now_ns
-            self._worst_age_ns, self._worst_quality = age_ns, quality
+            self._worst_age_ns, self._worst_quality, self._any_silent = age_ns, quality, is_silent
             return
+        self._any_silent |= is_silent
         if age_ns is not None and (self._worst_age_ns is None or age_ns > self._worst_age_ns):
             self._worst_age_ns = age_ns
         if quality is not None and (self._worst_quality is None or quality < self._worst_quality):
@@ -123,7 +130,7 @@ class View:
     def _close_bucket(self) -> None:
         if self._bucket_end_ns > self._start_ns:
             at_ns = self._bucket_at_ns - self._start_ns
-            self._buckets.append(Bucket(at_ns, self._worst_age_ns, self._worst_quality))
+            self._buckets.append(Bucket(at_ns, self._worst_age_ns, self._worst_quality, self._any_silent))
 
     def seen(self, counts: Mapping[str, int], failures: Mapping[str, int]) -> TransferSeen:
         """The end: everything that was seen, with the engine's own counts beside it."""
@@ -135,6 +142,7 @@ class View:
             good_ns=self._quality_ns[2],
             uncertain_ns=self._quality_ns[1],
             bad_ns=self._quality_ns[0],
+            silent_ns=self._quality_ns[SILENT],
             longest_not_good_ns=self._not_good[0],
             longest_not_good_at_ns=max(0, self._not_good[1] - start_ns),
             longest_silence_ns=self._silence[0],

@@ -30,6 +30,10 @@ def recovery_ns(plan: Plan) -> int:
     return longest
 
 
+Windows = Mapping[tuple[str, int], tuple[tuple[int, ...], tuple[int, ...]]]
+"""Starts and ends by address."""
+
+
 class Weather:
     """What was wrong when, by the address of a controller: whoever shares it is troubled too."""
 
@@ -41,15 +45,26 @@ class Weather:
         self.start_ns = 0
         self.heads: Mapping[tuple[str, bytes], Head] = {}
         windows: dict[tuple[str, int], list[tuple[int, int]]] = {}
+        all_windows: dict[tuple[str, int], list[tuple[int, int]]] = {}
         for fault in faults:
+            address = self._by_name[fault.controller]
+            window = (fault.start_ns, fault.end_ns + mend_ns(plan.controller(fault.controller)))
+            all_windows.setdefault(address, []).append(window)
             if fault.kind not in CALM:
-                end_ns = fault.end_ns + mend_ns(plan.controller(fault.controller))
-                windows.setdefault(self._by_name[fault.controller], []).append((fault.start_ns, end_ns))
+                windows.setdefault(address, []).append(window)
         self._windows = {address: _joined(each) for address, each in windows.items()}
+        self._all_windows = {address: _joined(each) for address, each in all_windows.items()}
 
     def troubled(self, name: str, start_ns: int, end_ns: int) -> bool:
         """Whether anything was wrong between two instants of the loop's time, or may not have been mended yet."""
-        starts, ends = self._windows.get(self._by_name[name], ((), ()))
+        return self._is_in(self._windows, name, start_ns, end_ns)
+
+    def disturbed(self, name: str, start_ns: int, end_ns: int) -> bool:
+        """The same, of any fault: also one that leaves the controller able to answer in time."""
+        return self._is_in(self._all_windows, name, start_ns, end_ns)
+
+    def _is_in(self, windows: Windows, name: str, start_ns: int, end_ns: int) -> bool:
+        starts, ends = windows.get(self._by_name[name], ((), ()))
         # The last one that begins before the end: those before it ended before it began.
         position = bisect_left(starts, end_ns - self.start_ns) - 1
         return position >= 0 and ends[position] > start_ns - self.start_ns
