@@ -8,7 +8,7 @@ writes are kept, and faults can be asked for.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from random import Random
 from typing import Final
@@ -22,7 +22,7 @@ from wherry.protocol.message import unpack_registers
 from wherry.protocol.responder import Responder, ResponderLimits
 from wherry.protocol.server import Indication
 from wherry.protocol.store import MemoryStore
-from wherry.simulate.device import Counts, Fault, FaultHook, MovingStore, Served, WriteRecord
+from wherry.simulate.device import Counts, Door, Fault, FaultHook, MovingStore, Served, WriteRecord
 from wherry.simulate.signals import Mover, derived_movers, mover_of
 from wherry.simulate.station import Station
 from wherry.transports.network import Network
@@ -45,6 +45,9 @@ class SimulatedController:
     ``spans``: what exists, in addition to what it gives out; None: all four tables, whole. Moving values stand at their
     first instant until it is started; all of one scan (``scan_ns``) belong together. ``on_served`` is told of every
     request that was carried out, for a record of what the controller really did.
+
+    A device that misbehaves changes ``respond`` (unit id and request PDU to response PDU; None: no answer), ``door``,
+    ``fault``, or does something by itself from ``on_started`` on.
     """
 
     def __init__(
@@ -63,6 +66,8 @@ class SimulatedController:
         self.counts = Counts()
         self.fault = fault
         self.on_served: Served | None = None
+        self.on_started: list[Callable[[], None]] = []
+        self.door: Door | None = None
         self.is_killed = False
         self._scan_ns = scan_ns
         self._started_ns = 0
@@ -79,6 +84,7 @@ class SimulatedController:
             units=(controller.unit,),
             limits=ResponderLimits(limits.read_bits, limits.read_registers, limits.write_bits, limits.write_registers),
         )
+        self.respond: Callable[[int, bytes], bytes | None] = self.responder.respond
 
     @property
     def store(self) -> MemoryStore:
@@ -168,6 +174,20 @@ class SimulatedController:
         """The station serves; the program starts."""
         self._station = station
         self._started_ns = station.clock.now_ns()
+        for each in self.on_started:
+            each()
+
+    def call_in(self, wait_ns: int, action: Callable[[], None]) -> None:
+        """Do something of the program's own after a while. It must have been started."""
+        assert self._station is not None, "only a program that runs can wait"
+        clock = self._station.clock
+        clock.call_at(clock.now_ns() + wait_ns, action)
+
+    @property
+    def station(self) -> Station:
+        """The address it is served at."""
+        assert self._station is not None, "it has been started"
+        return self._station
 
     def _now_ns(self) -> int:
         return self._station.clock.now_ns() if self._station is not None else 0
@@ -212,7 +232,7 @@ class SimulatedController:
             pdu = bytes((function | EXCEPTION_BIT, refused))
         else:
             self.moving.ignores_writes = fault.ignores
-            pdu = self.responder.respond(request.unit, request.pdu)
+            pdu = self.respond(request.unit, request.pdu)
             self.moving.ignores_writes = False
         if self.on_served is not None:
             self.on_served(self._now_ns(), request.unit, request.pdu, pdu or b"")

@@ -62,6 +62,8 @@ class Fault:
     """The time between these; 0: they come at once."""
     alter: Callable[[bytes], bytes] | None = None
     """Makes another frame of the reply's, header and all, as it leaves."""
+    joins_ns: int = 0
+    """It waits up to this time for the reply after it, and leaves in one piece with that."""
 
 
 FaultHook = Callable[[int, int, bytes], Fault | None]
@@ -71,6 +73,25 @@ Served = Callable[[int, int, bytes, bytes], None]
 """Told of each request that has been carried out, before its answer leaves: the instant in ns of the event loop, unit
 id, request PDU, and the answer PDU as the controller made it, whatever a fault does to it on the way out; empty when
 it makes none (a broadcast, or listening only)."""
+
+
+@dataclass(slots=True)
+class Door:
+    """How an address keeps its connections. It belongs to the first controller there that has one."""
+
+    connections_max: int | None = None
+    """How many it takes at once; None: as the plan says."""
+    idle_ns: int | None = None
+    """A connection on which nothing was asked for this long is closed."""
+    held_ns: int = 0
+    """A connection that its client did not close itself (it was reset) keeps its place for this long."""
+    connects_per_hour_max: int | None = None
+    """More than this, and the device locks up: it accepts, and answers nothing any more."""
+    queue_max: int | None = None
+    """With so many requests waiting a further one is refused with 06 (server device busy)."""
+    answers_late: bool = False
+    """What a lost connection had asked is carried out all the same, and answered on one that is open then."""
+    is_locked: bool = False
 
 
 @dataclass(slots=True)
@@ -142,6 +163,10 @@ class MovingStore:
                 runs = ((each.address, address), (address + count, stop))
                 kept += (each.part(start, end) for start, end in runs if start < end)
         self._moving[table] = _Moving(kept)
+
+    def change(self, made: Callable[[Mover], Mover]) -> None:
+        """Let everything move otherwise: ``made`` gives the movement that takes the place of each."""
+        self._moving = {table: _Moving([made(each) for each in moving.all]) for table, moving in self._moving.items()}
 
     def refresh(self, table: Table, address: int, count: int) -> None:
         """Let the program have written what it moves among these items."""

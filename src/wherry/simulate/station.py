@@ -12,12 +12,12 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Final, NamedTuple, cast
 
-from wherry.clock import LoopClock
+from wherry.clock import NS_PER_MS, NS_PER_S, LoopClock
 from wherry.errors import LocalError
 from wherry.limits import UNIT_BROADCAST
 from wherry.protocol.functions import EXCEPTION_BIT, ExceptionCode, Framing
 from wherry.protocol.server import Indication, ServerSession
-from wherry.simulate.device import Fault
+from wherry.simulate.device import Door, Fault
 from wherry.transports.network import Listener, Network, reset
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 QUEUE_MAX: Final = 256
 """Requests of one connection that wait; then nothing more is read from it until it has got its answers."""
 NO_FAULT: Final = Fault()
+HOUR_NS: Final = 3600 * NS_PER_S
 
 
 class Station:
@@ -47,6 +48,10 @@ class Station:
         self.port = 0
         self.open: dict[_Served, None] = {}
         self.is_down = False
+        self.door = Door()
+        self._held_until_ns: list[int] = []
+        self._connects_ns: deque[int] = deque()
+        self.connects_in_an_hour_max = 0
         self._network: Network | None = None
         self._listener: Listener | None = None
         self._queue: deque[tuple[_Served, Indication]] = deque()
@@ -63,6 +68,8 @@ class Station:
         """Serve. LinkError when the address cannot be had."""
         self._clock = LoopClock(asyncio.get_running_loop())
         self._network = network
+        self.door = next((each.door for each in self.controllers if each.door is not None), self.door)
+        self.connections_max = self.door.connections_max or self.connections_max
         self._listener = await network.serve(lambda: _Served(self), host, port)
         self.host, self.port = self._listener.host, self._listener.port
         self.is_down = False
@@ -86,6 +93,9 @@ class Station:
         for served in list(self.open):
             reset(served.link)
         self._queue.clear()
+        self._held_until_ns.clear()
+        self._connects_ns.clear()
+        self.door.is_locked = False
 
     async def revive(self) -> None:
         """Serve again at the same address."""
@@ -103,9 +113,15 @@ class Station:
 
     def admit(self, served: _Served) -> bool:
         """Whether one more connection may stay."""
-        is_welcome = len(self.open) < self.connections_max and self._listener is not None
+        now_ns = self.clock.now_ns()
+        self._note_connect(now_ns)
+        self._held_until_ns = [each for each in self._held_until_ns if each > now_ns]
+        is_free = len(self.open) + len(self._held_until_ns) < self.connections_max
+        is_welcome = self.door.is_locked or (is_free and self._listener is not None)
         if is_welcome:
             self.open[served] = None
+            if self.door.idle_ns is not None:
+                self._watch_idle(served, now_ns)
         for each in self.controllers:
             counts = each.counts
             if is_welcome:
@@ -115,14 +131,54 @@ class Station:
                 counts.connections_refused += 1
         return is_welcome
 
+    def _note_connect(self, now_ns: int) -> None:
+        most = self.door.connects_per_hour_max
+        if most is None:
+            return
+        self._connects_ns.append(now_ns)
+        while self._connects_ns[0] <= now_ns - HOUR_NS:
+            self._connects_ns.popleft()
+        self.connects_in_an_hour_max = max(self.connects_in_an_hour_max, len(self._connects_ns))
+        self.door.is_locked = self.door.is_locked or len(self._connects_ns) > most
+
+    def _watch_idle(self, served: _Served, since_ns: int) -> None:
+        assert self.door.idle_ns is not None
+        at_ns = since_ns + self.door.idle_ns
+
+        def look() -> None:
+            if served.is_lost or self.door.is_locked:
+                return
+            quiet_since_ns = max(since_ns, served.asked_ns)
+            if quiet_since_ns > since_ns or served.waiting:
+                self._watch_idle(served, max(quiet_since_ns, since_ns + NS_PER_MS))
+            else:
+                served.drop()
+
+        self._call_at(at_ns, look)
+
+    def ended(self, served: _Served, *, was_reset: bool) -> None:
+        """A connection is over."""
+        self.open.pop(served, None)
+        if was_reset and self.door.held_ns:
+            self._held_until_ns.append(self.clock.now_ns() + self.door.held_ns)
+
     # Requests.
 
     def take(self, served: _Served, request: Indication) -> None:
         """A request has come in whole."""
+        if self.door.is_locked:
+            return
         device = self._units.get(request.unit)
         if device is not None:
             device.arrived(request, served.waiting, served.last_answer_ns)
+        served.asked_ns = self.clock.now_ns()
         served.waiting += 1
+        if self.door.queue_max is not None and len(self._queue) >= self.door.queue_max:
+            pdu = bytes((request.pdu[0] | EXCEPTION_BIT, ExceptionCode.SERVER_DEVICE_BUSY))
+            if device is not None:
+                device.counts.exceptions[ExceptionCode.SERVER_DEVICE_BUSY] += 1
+            served.send(served.session.encode(request, pdu), True)
+            return
         self._queue.append((served, request))
         if not self._is_busy:
             self._serve_next()
@@ -158,6 +214,9 @@ class Station:
         device = self._units.get(request.unit)
         if device is None:
             return self._begin_for_nobody(served, request, now_ns)
+        if served.is_lost and self.door.answers_late and self.open:
+            served = next(iter(self.open))
+            served.waiting += 1
         if served.is_lost:
             device.counts.unanswered += 1
             return _Busy(now_ns, served)
@@ -176,6 +235,10 @@ class Station:
         elif fault.repeats:
             for number in range(fault.repeats):
                 self._send_later(served, data, ready_ns + (1 + number) * fault.repeat_ns, False)
+        if fault.joins_ns:
+            self._call_at(until_ns, partial(served.keep, data))
+            self._call_at(until_ns + fault.joins_ns, served.release)
+            return _Busy(until_ns, served)
         if fault.split_ns is not None:
             for index in range(len(data) - 1):
                 self._send_later(served, data[index : index + 1], ready_ns + index * fault.split_ns, False)
@@ -230,6 +293,8 @@ class _Served(asyncio.Protocol):
         self.waiting = 0
         self.last_answer_ns: int | None = None
         self.is_lost = False
+        self.asked_ns = 0
+        self._kept: list[bytes] = []
         self._is_paused = False
         self._transport: asyncio.Transport | None = None
 
@@ -259,14 +324,28 @@ class _Served(asyncio.Protocol):
         """Send (a part of) a reply; ``is_answered`` with the last."""
         if self.is_lost:
             return
+        answered = int(is_answered)
+        if self._kept:
+            answered += len(self._kept)
+            data = b"".join(self._kept) + data
+            self._kept.clear()
         if data:
             self.link.write(data)
-        if is_answered:
-            self.waiting -= 1
+        if answered:
+            self.waiting -= answered
             self.last_answer_ns = self.station.clock.now_ns()
             if self._is_paused and self.waiting <= QUEUE_MAX // 2:
                 self._is_paused = False
                 self.link.resume_reading()
+
+    def keep(self, data: bytes) -> None:
+        """A reply that waits for the next one."""
+        self._kept.append(data)
+
+    def release(self) -> None:
+        """It has waited long enough."""
+        if self._kept:
+            self.send(b"", False)
 
     def drop(self) -> None:
         """Close in place of an answer."""
@@ -275,4 +354,5 @@ class _Served(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         self.is_lost = True
-        self.station.open.pop(self, None)
+        if self in self.station.open:
+            self.station.ended(self, was_reset=exc is not None)
