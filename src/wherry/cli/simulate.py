@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import ipaddress
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from random import Random
 from typing import Annotated, Any
 
 from cyclopts import Parameter
@@ -15,16 +16,22 @@ from wherry.cli import output
 from wherry.cli.output import Exit
 from wherry.cli.run import best_loop_factory, catch_interrupt, load_for_run
 from wherry.errors import LinkError, LocalError
+from wherry.plan import loads
 from wherry.plan.durations import parse_duration
 from wherry.plan.model import Controller, Framing, Plan
 from wherry.protocol.functions import exception_text, function_title
 from wherry.simulate.controller import Placed, Simulated, SimulatedController, simulate_plan
+from wherry.simulate.devices.base import Chosen
+from wherry.simulate.devices.catalogue import choose as choose_device
+from wherry.simulate.devices.catalogue import placed_for, preparing
 from wherry.transports.network import Network, place
 from wherry.transports.tcp import TcpNetwork
 
 LOOPBACK = "127.0.0.1"
 SIGNALS_SHOWN = 6
 PORT_MAX = 65535
+OWN_PORT_BASE = 15020
+"""Where the controllers of a device's own plan are served unless said."""
 
 SERVED: Sequence[tuple[str, output.Justify]] = (
     ("controller", "left"), ("served at", "left"), ("unit", "right"), ("what moves", "left"),
@@ -36,8 +43,10 @@ ASKED: Sequence[tuple[str, output.Justify]] = (
 
 
 def simulate_command(
-    plan: Path,
+    plan: Path | None = None,
     *,
+    device: Annotated[list[str] | None, Parameter(negative=())] = None,
+    save: Path | None = None,
     only: Annotated[list[str] | None, Parameter(negative=())] = None,
     host: str | None = None,
     port_base: int | None = None,
@@ -49,7 +58,12 @@ def simulate_command(
     Parameters
     ----------
     plan
-        The plan file.
+        The plan file. Not needed with the --device of a misbehaving device alone: it has a plan of its own.
+    device
+        Let a controller misbehave: S1 to S15 alone, or NAME=S7 for the controller NAME of the plan; give it once for
+        each. S3:swapped chooses one of its kinds. The devices are described in docs/simulate.md.
+    save
+        Write the device's own plan, with the places where it is served, to this file: for `wherry run`.
     only
         Simulate this controller and no other; give it once for each.
     host
@@ -63,13 +77,80 @@ def simulate_command(
         Print one JSON document at the end, and nothing else on stdout.
     """
     duration_ns = None if for_ is None else parse_duration(for_)
-    ready = load_for_run(plan)
-    if ready is None:
-        return Exit.WRONG_CALL
+    own = own_device(plan, device or (), save)
+    if own is None:
+        assert plan is not None
+        ready = load_for_run(plan)
+        if ready is None:
+            return Exit.WRONG_CALL
+        prepare = preparing(ready, devices_by_name(device or ()))
+        name = str(plan)
+    else:
+        text = own_plan_text(own, host, port_base or OWN_PORT_BASE)
+        ready, name = loads(text, own.text).plan, "" if save is None else str(save)
+        prepare = preparing(ready, placed_for(own.text))
+        if save is not None:
+            save_plan(text, save)
+        if not json:
+            output.sentence(f"{own.text}, {own.device.title}. {own.device.description}")
+            output.data()
     chosen = choose(ready, only)
     placed = places(ready, chosen, host, port_base)
     with asyncio.Runner(loop_factory=best_loop_factory()) as runner:
-        return runner.run(serve(ready, str(plan), TcpNetwork(), chosen, placed, duration_ns, json=json))
+        return runner.run(serve(ready, name, TcpNetwork(), chosen, placed, duration_ns, json=json, prepare=prepare))
+
+
+def own_device(plan: Path | None, devices: Sequence[str], save: Path | None) -> Chosen | None:
+    """The device whose own plan is served; None when there is a plan. LocalError when the call is neither."""
+    if plan is not None:
+        if save is not None:
+            raise LocalError(
+                "--save writes the plan of a device that is served alone; your plan is in its file already"
+            )
+        return None
+    if len(devices) != 1 or "=" in devices[0]:
+        raise LocalError(
+            "name a plan file, or one device alone: `wherry simulate --device S7`, "
+            "or `wherry simulate --device NAME=S7 PLAN`"
+        )
+    return choose_device(devices[0])
+
+
+def devices_by_name(devices: Sequence[str]) -> dict[str, Chosen]:
+    """Which controller misbehaves how. LocalError for what is not NAME=S7, or twice the same name."""
+    result: dict[str, Chosen] = {}
+    for text in devices:
+        name, equals, label = text.partition("=")
+        if not equals:
+            raise LocalError(f"--device {text}: with a plan, say which controller it is: --device NAME={text}")
+        if name in result:
+            raise LocalError(f"--device is given twice for {name}: a controller misbehaves in one way")
+        result[name] = choose_device(label)
+    return result
+
+
+def own_plan_text(own: Chosen, host: str | None, port_base: int) -> str:
+    """A device's own plan with the places where it is served in the place of the addresses it tells."""
+    plan = own.device.plan
+    placed = places(plan, [each.name for each in plan.controllers], host, port_base)
+    text = own.device.plan_text
+    for controller in plan.controllers:
+        at = place(*placed[controller.name])
+        # The usual port is not written in these plans.
+        for told in (place(controller.host, controller.port), controller.host):
+            text = text.replace(f'//{told}"', f'//{at}"')
+    return text
+
+
+def save_plan(text: str, file: Path) -> None:
+    """Write a plan to a new file. LocalError if the file is there or cannot be written."""
+    try:
+        with file.open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+    except FileExistsError:
+        raise LocalError(f"{file} is there already, and is left as it is; choose another name for --save") from None
+    except OSError as failed:
+        raise LocalError(f"cannot write {file}: {failed.strerror or failed}") from None
 
 
 def choose(plan: Plan, only: Sequence[str] | None) -> list[str]:
@@ -121,12 +202,13 @@ async def serve(
     duration_ns: int | None,
     *,
     json: bool,
+    prepare: Callable[[SimulatedController, Random], None] | None = None,
 ) -> int:
     """Serve until the time is over or Ctrl-C."""
     over = asyncio.Event()
     interrupted = catch_interrupt(over)
     try:
-        simulated = await simulate_plan(plan, network, only=chosen, placed=placed)
+        simulated = await simulate_plan(plan, network, only=chosen, placed=placed, prepare=prepare)
     except LinkError as failed:
         output.error(str(failed), "`--port-base 15020` serves the plan's addresses on ports of their own from 15020 on")
         return Exit.UNREACHABLE
@@ -179,7 +261,9 @@ def advice(plan: Plan, file: str, controllers: Sequence[SimulatedController]) ->
     """How a plan or another client gets there."""
     moved = [each for each in controllers if (each.host, each.port) != (each.controller.host, each.controller.port)]
     said = []
-    if moved:
+    if not file:
+        said.append("`--save FILE` writes the plan of this device, for `wherry run FILE` in another terminal.")
+    elif moved:
         said.append("Served elsewhere than the plan says. To reach them, write in a copy of the plan:")
         for each in moved:
             scheme = "tcp" if each.controller.framing is Framing.MBAP else "rtu+tcp"

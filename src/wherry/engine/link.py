@@ -331,6 +331,7 @@ class Link(asyncio.Protocol):
             first_transaction=self._rng.randrange(1, 65536),
             counters=self.counters,
             is_shared=self.is_shared,
+            one_first=True,
         )
 
     def _schedule_connect(self, wait_ns: int) -> None:

@@ -56,7 +56,9 @@ _RTU_KEY: Final = b"rtu"
 class ClientSession:
     """One connection's requests and their outcomes.
 
-    ``in_flight_max``: how many requests may wait at once (1 to 16; 1 with RTU framing). ``first_transaction``: where
+    ``in_flight_max``: how many requests may wait at once (1 to 16; 1 with RTU framing). ``one_first``: only one does
+    until a reply has come with the id of its request; a device that counts ids in its own way would otherwise give what
+    one request asked for to another. ``first_transaction``: where
     the transaction ids begin, so that a new connection does not repeat those of the last. ``counters`` may be shared
     by the sessions of one line. ``is_shared``: several units answer on this connection, so that requests without an
     answer say nothing about the connection; the caller decides when to give it up. ``quiet_ns`` (RTU): how long the
@@ -66,6 +68,7 @@ class ClientSession:
     __slots__ = (
         "_framing",
         "_in_flight_max",
+        "_in_flight_now",
         "_is_mid_frame",
         "_is_rtu",
         "_is_shared",
@@ -101,6 +104,7 @@ class ClientSession:
         counters: Counters | None = None,
         quiet_ns: int | None = None,
         is_shared: bool = False,
+        one_first: bool = False,
     ) -> None:
         self._framing = Framing(framing)
         self._is_rtu = self._framing is Framing.RTU
@@ -112,6 +116,7 @@ class ClientSession:
         if not 0 <= first_transaction < TRANSACTION_IDS:
             raise LocalError(f"transaction id {first_transaction} does not fit two bytes")
         self._in_flight_max = in_flight_max
+        self._in_flight_now = 1 if one_first else in_flight_max
         self._next = first_transaction
         self.counters = counters if counters is not None else Counters()
         self._is_shared = is_shared
@@ -164,7 +169,7 @@ class ClientSession:
                 key = number.to_bytes(2, "big")
         self._next = (number + 1) % TRANSACTION_IDS
         waiting[key] = (prepared, tag, now_ns, deadline_ns)
-        self.can_send = len(waiting) < self._in_flight_max
+        self.can_send = len(waiting) < self._in_flight_now
         self.counters.requests += 1
         return key + prepared.request_tail
 
@@ -178,6 +183,7 @@ class ClientSession:
             if len(data) == prepared.reply_bytes and now_ns < deadline_ns and data.startswith(prepared.reply_head, 2):
                 del self._waiting[key]
                 self.can_send = True
+                self._in_flight_now = self._in_flight_max
                 self._timeouts_in_row = 0
                 self.counters.replies += 1
                 return [Reply(prepared, tag, data[prepared.payload_at :], sent_ns, now_ns)]
@@ -259,6 +265,7 @@ class ClientSession:
                 self._drain(now_ns)
             return
         self._timeouts_in_row = 0
+        self._in_flight_now = self._in_flight_max
         if isinstance(answer, int):
             self.counters.exceptions += 1
             outcomes.append(Refusal(prepared, tag, answer, sent_ns, now_ns))
@@ -379,7 +386,7 @@ class ClientSession:
 
     def _go(self, event: Event) -> None:
         self.state = TRANSITIONS[self._framing][self.state][event]
-        self.can_send = self.state in MAY_SEND and len(self._waiting) < self._in_flight_max
+        self.can_send = self.state in MAY_SEND and len(self._waiting) < self._in_flight_now
 
     def _break(self, event: Event, reason: str, outcomes: list[Outcome]) -> None:
         self.must_reset = True

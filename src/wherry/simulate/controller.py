@@ -314,12 +314,14 @@ async def simulate_plan(
     rng: Random | None = None,
     declared_only: bool = False,
     scan_ns: int = SCAN_NS,
+    prepare: Callable[[SimulatedController, Random], None] | None = None,
 ) -> Simulated:
     """Start the plan's controllers (those named by ``only``) at their own addresses, or where ``placed`` says.
 
     ``any_port``: all on loopback at free ports. ``declared_only``: only what the plan names exists, which also takes
-    less memory. Controllers of the plan with one address and several units share that address. LinkError with a
-    sentence when an address cannot be had (then none is left running), LocalError for a name that is not in the plan.
+    less memory. ``prepare`` is called with each controller and a chance of its own before it is started, to let it
+    misbehave. Controllers of the plan with one address and several units share that address. LinkError with a sentence
+    when an address cannot be had (then none is left running), LocalError for a name that is not in the plan.
     """
     rng = rng or Random(0)
     for name in only or ():
@@ -331,6 +333,8 @@ async def simulate_plan(
         own = Random(rng.getrandbits(64))
         if only is None or controller.name in only:
             made[controller.name] = build(plan, controller, own, declared_only=declared_only, scan_ns=scan_ns)
+            if prepare is not None:
+                prepare(made[controller.name], own)
     stations: list[Station] = []
     try:
         for group in _by_address(made.values()):

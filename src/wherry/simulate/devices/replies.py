@@ -38,12 +38,12 @@ simulate.signals = [
 """
 _VALUES: Final = """
 values = [
-  { name = "water made good", take = "holding 0 uint32", put = "holding 100 uint32", unit = "L", range = [0, 4294967295] },
-  { name = "water drained", take = "holding 2 uint32", put = "holding 102 uint32", unit = "L", range = [0, 4294967295] },
-  { name = "oxygen given", take = "holding 40 uint32", put = "holding 104 uint32", unit = "L", range = [0, 4294967295] },
-  { name = "oxygen lost", take = "holding 42 uint32", put = "holding 106 uint32", unit = "L", range = [0, 4294967295] },
-  { name = "feed given", take = "holding 80 uint32", put = "holding 108 uint32", unit = "kg", range = [0, 4294967295] },
-  { name = "feed left", take = "holding 82 uint32", put = "holding 110 uint32", unit = "kg", range = [0, 4294967295] },
+  { name = "water made good", take = "holding 0 uint32", put = "holding 100 uint32" },
+  { name = "water drained", take = "holding 2 uint32", put = "holding 102 uint32" },
+  { name = "oxygen given", take = "holding 40 uint32", put = "holding 104 uint32" },
+  { name = "oxygen lost", take = "holding 42 uint32", put = "holding 106 uint32" },
+  { name = "feed given", take = "holding 80 uint32", put = "holding 108 uint32" },
+  { name = "feed left", take = "holding 82 uint32", put = "holding 110 uint32" },
 ]
 """
 
@@ -224,8 +224,8 @@ max_age = "1 s"
 on_loss = "hold"
 status = "holding 190"
 values = [
-  { name = "oxygen made", take = "holding 0 uint32", put = "holding 200 uint32", unit = "L", range = [0, 4294967295] },
-  { name = "oxygen stored", take = "holding 2 uint32", put = "holding 202 uint32", unit = "L", range = [0, 4294967295] },
+  { name = "oxygen made", take = "holding 0 uint32", put = "holding 200 uint32" },
+  { name = "oxygen stored", take = "holding 2 uint32", put = "holding 202 uint32" },
 ]
 """,
     {"skid": "S4:pieces", "oxygen": "S4:broken"},

@@ -146,8 +146,7 @@ connect = "tcp://10.20.0.{20 + number}"
 
 def _transfer(number: int, name: str) -> str:
     values = "\n".join(
-        f'  {{ name = "{name} {at}", take = "holding {at} uint32", put = "holding {100 * number + at} uint32", '
-        f'unit = "L", range = [0, 4294967295] }},'
+        f'  {{ name = "{name} {at}", take = "holding {at} uint32", put = "holding {100 * number + at} uint32" }},'
         for at in PLACES
     )
     return f"""
