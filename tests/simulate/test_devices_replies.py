@@ -36,7 +36,6 @@ def test_without_ids_no_late_reply_is_taken_for_another(on_device: Any, seed: in
         assert line.counters.timeouts > 2
         assert line.connections_lost >= line.counters.timeouts - 1
         assert trial.carry("water").delivered > 0.8 * trial.carry("water").scheduled
-        assert trial.carry("water").quality is Quality.GOOD or trial.carry("water").last_failed
 
     on_device("S2", seed, play)
 
@@ -51,7 +50,7 @@ def pipelined(plan: Plan, in_flight: int) -> Plan:
 @pytest.mark.parametrize("kind", ["zero", "swapped", "plus one", "only zero", "unit"])
 def test_replies_without_their_id_are_refused(on_device: Any, kind: str, in_flight: int) -> None:
     async def play(trial: Any) -> None:
-        await trial.run(count=min(600, 1200))
+        await trial.run(count=600)
         carry = trial.carry("water")
         assert carry.delivered <= 2
         assert carry.quality is Quality.BAD
@@ -64,7 +63,7 @@ def test_pieces_are_read_and_broken_replies_dropped_whole(on_device: Any, seed: 
     async def play(trial: Any) -> None:
         await trial.run(least_s=200)
         skid, oxygen = trial.line("skid").counters, trial.line("oxygen").counters
-        assert skid.replies == skid.requests - trial.line("skid")._session.in_flight
+        assert skid.timeouts == skid.faulty == skid.exceptions == 0
         assert trial.line("skid").connections_lost == 0
         assert oxygen.faulty > 0
         assert oxygen.timeouts > 0
