@@ -102,27 +102,6 @@ def test_more_than_the_limit_is_not_sent() -> None:
         send(session)
 
 
-def test_a_session_may_ask_one_first_until_an_id_has_come_back() -> None:
-    session = ClientSession(in_flight_max=3, one_first=True)
-    first = send(session)
-    assert not session.can_send
-    # A device that counts one further: with a second request under way this would have been its answer.
-    assert session.receive(encode_adu(first + 1, 1, OXYGEN_ANSWER), MS) == []
-    assert not session.can_send
-    assert type(one(session.receive(encode_adu(first, 1, OXYGEN_ANSWER), MS))) is Reply
-    sent = [send(session) for _ in range(3)]
-    assert not session.can_send
-    assert len({first, *sent}) == 4
-
-
-def test_a_refusal_also_brings_the_id_back() -> None:
-    session = ClientSession(in_flight_max=2, one_first=True)
-    first = send(session)
-    assert type(one(session.receive(encode_adu(first, 1, b"\x83\x02"), MS))) is Refusal
-    send(session)
-    assert session.can_send
-
-
 @pytest.mark.parametrize(("framing", "most"), [("mbap", 0), ("mbap", IN_FLIGHT_MAX + 1), ("rtu", 2)])
 def test_limits_that_are_not_possible(framing: str, most: int) -> None:
     with pytest.raises(LocalError, match=f"{most} requests in flight"):
