@@ -183,5 +183,5 @@ def conclusion(
         said.append("After the source came back every transfer was Good again, without a restart.")
     else:
         said.append("After the source came back NOT every transfer was Good again: this is a fault.")
-    said.append("Next: `wherry rehearse examples/hatchery.toml`, docs/start.md, or `wherry new plan.toml`.")
+    said.append("Next: docs/start.md, or `wherry new plan.toml` and then `wherry rehearse plan.toml`.")
     return said

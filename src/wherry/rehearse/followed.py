@@ -53,12 +53,10 @@ class Track:
             while index and self.quality[index - 1] is Quality.GOOD:
                 index -= 1
             return max(start_ns, self.at_ns[index])
-        later = (
-            at_ns
-            for at_ns, quality in zip(self.at_ns[index:], self.quality[index:], strict=True)
-            if quality is Quality.GOOD
-        )
-        return next(later, None)
+        for later in range(index, len(self.at_ns)):
+            if self.quality[later] is Quality.GOOD:
+                return self.at_ns[later]
+        return None
 
 
 class Followed:
@@ -108,12 +106,17 @@ class Followed:
         found: dict[tuple[str, str], Event] = {}
         for subject in subjects:
             events = self._by_subject.get(subject, [])
-            for event in events[bisect_left(events, start_ns, key=lambda each: each.at_ns) :]:
+            for index in range(bisect_left(events, start_ns, key=_instant), len(events)):
+                event = events[index]
                 if until_ns is not None and event.at_ns > until_ns:
                     break
                 found.setdefault((subject, event.message.partition(":")[0]), event)
-        ordered = sorted(found.values(), key=lambda each: each.at_ns)
+        ordered = sorted(found.values(), key=_instant)
         return [Consequence(each.at_ns, each.subject, each.message) for each in ordered[:CONSEQUENCES_MAX]]
+
+
+def _instant(event: Event) -> int:
+    return event.at_ns
 
 
 def track_of(transfer: Transfer, events: Iterable[Event]) -> Track:
