@@ -28,7 +28,6 @@ class Recorded(Checker):
         self._line: dict[str, str] = {}
         self._refused: dict[str, int] = {}
         self._seen: dict[str, tuple[bool, int, bool]] = {}
-        self._told: dict[str, tuple[int, int]] = {}
         self._confirmed: dict[str, tuple[int, int, int]] = {}
 
     def recorded(self, event: Told) -> None:
@@ -60,11 +59,10 @@ class Recorded(Checker):
 
     def answered(self, ask: Ask, pdu: bytes, at_ns: int) -> None:
         for status in ask.statuses:
-            self._confirmed[status.transfer.name] = (status.quality, ask.at_ns, at_ns)
-
-    def asked(self, link: Link, ask: Ask) -> None:
-        for status in ask.statuses:
-            self._confirmed.pop(status.transfer.name, None)
+            name = status.transfer.name
+            before = self._confirmed.get(name)
+            since_ns = before[1] if before is not None and before[0] == status.quality else at_ns
+            self._confirmed[name] = (status.quality, since_ns, ask.at_ns)
 
     def looked(self, look: Look) -> None:
         name, now_ns = look.transfer.name, look.at_ns
@@ -73,11 +71,14 @@ class Recorded(Checker):
         confirmed = self._confirmed.get(name)
         if confirmed is None:
             return
-        told, asked_ns, confirmed_ns = confirmed
+        told, since_ns, asked_ns = confirmed
         recorded, recorded_ns = self._quality.get(name, (0, 0))
+        if told == recorded:
+            return
         recorded_ns += self.world.start_ns
-        settle_ns = look.transfer.period_ns + self.world.drain_ns(look.transfer.destination)
-        if told != recorded and asked_ns > recorded_ns and now_ns - confirmed_ns > settle_ns:
+        settle_ns = 2 * look.transfer.period_ns + self.world.drain_ns(look.transfer.destination)
+        # What left before the record cannot know of it; and what is told last in a cycle is recorded at its end.
+        if asked_ns > recorded_ns and asked_ns - max(since_ns, recorded_ns) > settle_ns:
             self.wrong(name, f"its receiver was told quality {told}, the record says {recorded}")
             del self._confirmed[name]
 
