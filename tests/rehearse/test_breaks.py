@@ -7,17 +7,18 @@ faults the unbroken engine must pass. ``docs/rehearse-checks.md`` lists them wit
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from wherry.engine import line as line_module
+from wherry.engine import link as link_module
 from wherry.engine.carry import Carry
 from wherry.engine.events import EventKind
 from wherry.engine.guard import Guard
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent
+from wherry.engine.link import Link
 from wherry.engine.liveness import Liveness
 from wherry.engine.runner import Engine
 from wherry.engine.sweep import SweepRunner
@@ -56,7 +57,7 @@ on_loss = "substitute"
 alive   = "holding 9"
 status  = "holding 90"
 values  = [
-  { name = "tank 1 oxygen", take = "holding 0 float32", put = "holding 100 int16", scale = [0, 2, 0, 2000], substitute = -1 },
+  { name = "oxygen", take = "holding 0 float32", put = "holding 100 int16", scale = [0, 2, 0, 200], substitute = -1 },
   { name = "water made good", take = "holding 4 uint32", put = "holding 110 uint32", substitute = 1 },
 ]
 [[controller.skid.simulate.signals]]
@@ -208,21 +209,22 @@ def leave_late(patch: pytest.MonkeyPatch) -> None:
 
 def queue_while_down(patch: pytest.MonkeyPatch) -> None:
     """What cannot be sent is kept, and sent when the connection is there again."""
-    original, original_made = Line.submit, Line.connection_made
+    original, original_made = Line.submit, Link.connection_made
+    waiting: list[tuple[Line, Job]] = []
 
     def submit(self: Line, job: Job) -> None:
         if not self.is_up and job.is_write:
-            waiting = self.__dict__.setdefault("waiting", [])
-            waiting.append(Job(job.prepared, lambda _outcome: None, is_write=True))
+            waiting.append((self, Job(job.prepared, lambda _outcome: None, is_write=True)))
         original(self, job)
 
-    def connection_made(self: Line, transport: Any) -> None:
+    def connection_made(self: Link, transport: Any) -> None:
         original_made(self, transport)
-        for job in self.__dict__.pop("waiting", []):
-            original(self, job)
+        for line, job in [each for each in waiting if each[0].link is self]:
+            waiting.remove((line, job))
+            original(line, job)
 
     patch.setattr(Line, "submit", submit)
-    patch.setattr(Line, "connection_made", connection_made)
+    patch.setattr(Link, "connection_made", connection_made)
 
 
 def write_beside(patch: pytest.MonkeyPatch) -> None:
@@ -250,7 +252,7 @@ def write_beside_behind_the_guard(patch: pytest.MonkeyPatch) -> None:
 
 
 def meet_never(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(line_module, "_meet", lambda _one, _other: False)
+    patch.setattr(link_module, "meet", lambda _one, _other: False)
 
 
 def split_values(patch: pytest.MonkeyPatch) -> None:
@@ -281,50 +283,50 @@ def write_of(address: int, data: bytes) -> Any:
 
 
 def ignore_gap(patch: pytest.MonkeyPatch) -> None:
-    original = Line.__init__
+    original = Link.__init__
 
-    def init(self: Line, *arguments: Any) -> None:
+    def init(self: Link, *arguments: Any) -> None:
         original(self, *arguments)
         self._gap_ns = 0
         self._is_paced = bool(self._spacing_ns)
 
-    patch.setattr(Line, "__init__", init)
+    patch.setattr(Link, "__init__", init)
 
 
 def two_in_flight(patch: pytest.MonkeyPatch) -> None:
-    original = Line._new_session
+    original = Link._new_session
 
-    def new_session(self: Line) -> ClientSession:
-        self._in_flight_max = 2
+    def new_session(self: Link) -> ClientSession:
+        self.limits = replace(self.limits, in_flight=2)
         return original(self)
 
-    patch.setattr(Line, "_new_session", new_session)
+    patch.setattr(Link, "_new_session", new_session)
 
 
 def no_back_off(patch: pytest.MonkeyPatch) -> None:
-    original = Line._schedule_connect
-    patch.setattr(Line, "_schedule_connect", lambda self, _wait_ns: original(self, 20 * MS))
+    original = Link._schedule_connect
+    patch.setattr(Link, "_schedule_connect", lambda self, _wait_ns: original(self, 20 * MS))
 
 
 def no_jitter(patch: pytest.MonkeyPatch) -> None:
-    original = Line._went_down
+    original = Link._went_down
 
-    def went_down(self: Line, reason: str, *, is_first: bool) -> None:
+    def went_down(self: Link, reason: str, **options: bool) -> None:
         patch.setattr(self._rng, "uniform", lambda _low, _high: 1.0)
-        original(self, reason, is_first=is_first)
+        original(self, reason, **options)
 
-    patch.setattr(Line, "_went_down", went_down)
+    patch.setattr(Link, "_went_down", went_down)
 
 
 def ignore_rate(patch: pytest.MonkeyPatch) -> None:
-    original = Line.__init__
+    original = Link.__init__
 
-    def init(self: Line, *arguments: Any) -> None:
+    def init(self: Link, *arguments: Any) -> None:
         original(self, *arguments)
         self._spacing_ns = 0
         self._is_paced = bool(self._gap_ns)
 
-    patch.setattr(Line, "__init__", init)
+    patch.setattr(Link, "__init__", init)
 
 
 # Loss.
@@ -407,14 +409,14 @@ def count_failures_as_delivered(patch: pytest.MonkeyPatch) -> None:
 
 
 def keep_everything(patch: pytest.MonkeyPatch) -> None:
-    original = Line.data_received
+    original = Link.data_received
 
-    def data_received(self: Line, data: bytes) -> None:
+    def data_received(self: Link, data: bytes) -> None:
         kept = self.__dict__.setdefault("kept", [])
         kept += [bytes(data), (self._now_ns(), data[:2]), [data[2:]]]
         original(self, data)
 
-    patch.setattr(Line, "data_received", data_received)
+    patch.setattr(Link, "data_received", data_received)
 
 
 def forget_to_record(patch: pytest.MonkeyPatch) -> None:
@@ -448,13 +450,13 @@ def show_before_recording(patch: pytest.MonkeyPatch) -> None:
 
 
 def give_up(patch: pytest.MonkeyPatch) -> None:
-    original = Line._schedule_connect
+    original = Link._schedule_connect
 
-    def schedule(self: Line, wait_ns: int) -> None:
+    def schedule(self: Link, wait_ns: int) -> None:
         if self.connects < 3:
             original(self, wait_ns)
 
-    patch.setattr(Line, "_schedule_connect", schedule)
+    patch.setattr(Link, "_schedule_connect", schedule)
 
 
 def stumble(patch: pytest.MonkeyPatch) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from wherry.rehearse.checkers.base import Checker, Report, Told, World
-from wherry.rehearse.checkers.matching import StatusPut, Verdict
+from wherry.rehearse.checkers.matching import StatusPut, Verdict, is_in_owned_word
 from wherry.rehearse.tap import Ask, Link
 
 
@@ -60,7 +60,8 @@ class Counted(Checker):
                     self.wrong(name, f"{counts['scheduled']} were scheduled in {due:.1f} periods")
             for index, value in enumerate(transfer.values):
                 confirmed = self._confirmed.get((name, index), 0)
-                if not value.is_on_change and value.substitute is None and confirmed < delivered:
+                is_lazy = value.is_on_change or is_in_owned_word(self.plan.controller(transfer.destination), value.put)
+                if not is_lazy and value.substitute is None and confirmed < delivered:
                     self.wrong(
                         name,
                         f"{delivered} cycles were delivered, it says; {value.name} was confirmed {confirmed} times",

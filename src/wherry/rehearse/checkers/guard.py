@@ -6,6 +6,7 @@ from typing import ClassVar, Final
 
 from wherry.plan.model import Controller, Table
 from wherry.rehearse.checkers.base import Checker, Report, Told, World
+from wherry.rehearse.checkers.matching import is_in_owned_word
 from wherry.rehearse.tap import Ask, Head, Link
 
 READS: Final = frozenset({1, 2, 3, 4})
@@ -80,5 +81,6 @@ def owned_bits(world: World, controller: Controller) -> dict[tuple[Table, int], 
             own(Table.HOLDING, transfer.status.start, transfer.status.count)
         for value in transfer.values:
             put = value.put
-            own(put.table, put.address, put.count, ALL_BITS if put.bit is None else 1 << put.bit)
+            takes_all = put.bit is None or is_in_owned_word(controller, put)
+            own(put.table, put.address, put.count, ALL_BITS if takes_all else 1 << (put.bit or 0))
     return owned

@@ -50,7 +50,7 @@ class Loss(Checker):
             name = track.value.name
             if status.quality == GOOD and track.is_substitute:
                 self.wrong(transfer.name, f"Good was told while {name} was a substitute")
-            elif track.value.is_on_change or track.is_substitute:
+            elif track.is_lazy or track.is_substitute:
                 continue
             elif track.newest_ns is None:
                 if status.quality == GOOD:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from wherry.plan.model import Controller, OnLoss, Plan, Span, Table, Transfer, Value
+from wherry.plan.model import Controller, OnLoss, Plan, Point, Span, Table, Transfer, Value
 from wherry.rehearse.checkers.conversion import compile_fits, compile_substitute
 from wherry.rehearse.tap import Ask, Head, Link
 
@@ -64,6 +64,7 @@ class Track:
         "fits",
         "held_ns",
         "index",
+        "is_lazy",
         "is_stand_in",
         "is_substitute",
         "last_at_ns",
@@ -89,6 +90,8 @@ class Track:
         self.newest_ns: int | None = None
         """When what was written last was sampled; None if that was none of the source."""
         self.is_stand_in = compile_substitute(value)
+        self.is_lazy = value.is_on_change
+        """Whether it may be left unwritten while its place holds it already."""
         self.is_substitute = False
         """Whether that was written last."""
 
@@ -118,14 +121,12 @@ class StatusPut(NamedTuple):
 class WriteParts:
     """What lies where in a write with one head."""
 
-    __slots__ = ("foreign", "partial", "statuses", "values")
+    __slots__ = ("partial", "statuses", "values")
 
     def __init__(self) -> None:
         self.values: list[tuple[Track, Callable[[bytes], Data]]] = []
         self.partial: list[Track] = []
         self.statuses: list[tuple[Transfer, int]] = []
-        self.foreign = ""
-        """Which items are no put place of the plan; "" when there are none."""
 
 
 class Matching:
@@ -137,6 +138,10 @@ class Matching:
             transfer.name: [Track(transfer, index, value) for index, value in enumerate(transfer.values)]
             for transfer in plan.transfers
         }
+        for transfer in plan.transfers:
+            receiver = plan.controller(transfer.destination)
+            for track in self.tracks[transfer.name]:
+                track.is_lazy = track.is_lazy or is_in_owned_word(receiver, track.value.put)
         self.alive: dict[str, list[tuple[Stream, Callable[[bytes], Data]]]] = {each.name: [] for each in plan.transfers}
         self.ill_replies: dict[str, deque[tuple[int, bytes, str]]] = {
             each.name: deque(maxlen=ILL_KEPT) for each in plan.controllers
@@ -255,7 +260,6 @@ class Matching:
     def _parts(self, controller: Controller, head: Head) -> WriteParts:
         parts = WriteParts()
         table = Table.COIL if head.is_bits else Table.HOLDING
-        owned: set[tuple[int, int]] = set()
         for transfer in self.plan.transfers:
             if transfer.destination != controller.name:
                 continue
@@ -264,24 +268,18 @@ class Matching:
                 if put.table is not table or not meets(head, put.span):
                     continue
                 if put.bit is not None:
-                    owned.add((put.address, 1 << put.bit))
                     if head.function == 0x16:
                         parts.values.append((track, mask_cutter(put.bit)))
+                    elif is_in_owned_word(controller, put):
+                        parts.values.append((track, cutter(head, put.span, put.bit)))
                     continue
-                owned.update((address, 0xFFFF) for address in range(put.address, put.address + put.count))
                 if covers(head, put.span):
                     parts.values.append((track, write_cutter(head, put.span)))
                 else:
                     parts.partial.append(track)
             status = transfer.status
-            if status is not None and table is Table.HOLDING and meets(head, status):
-                owned.update((address, 0xFFFF) for address in range(status.start, status.stop))
-                if covers(head, status):
-                    parts.statuses.append((transfer, 2 * (status.start - head.address)))
-        whole = {address for address, mask in owned if mask == 0xFFFF}
-        strangers = [each for each in range(head.address, head.address + head.count) if each not in whole]
-        if strangers and head.function != 0x16:
-            parts.foreign = f"{table} {', '.join(str(each) for each in strangers[:5])}"
+            if status is not None and table is Table.HOLDING and covers(head, status):
+                parts.statuses.append((transfer, 2 * (status.start - head.address)))
         return parts
 
     def held_ns(self, transfer: Transfer) -> int | None:
@@ -289,7 +287,7 @@ class Matching:
 
         Values that are written on change are left out, as long as there are others: they may rightly be older."""
         tracks = self.tracks[transfer.name]
-        chosen = [each for each in tracks if not each.value.is_on_change] or tracks
+        chosen = [each for each in tracks if not each.is_lazy] or tracks
         oldest: int | None = None
         for each in chosen:
             if each.held_ns is None:
@@ -297,6 +295,13 @@ class Matching:
             if oldest is None or each.held_ns < oldest:
                 oldest = each.held_ns
         return oldest
+
+
+def is_in_owned_word(controller: Controller, put: Point) -> bool:
+    """Whether a bit is set by reading, changing and writing its word, which the plan declares as its own."""
+    if put.bit is None or controller.bit_writes.value != "read-change-write":
+        return False
+    return any(each.table is put.table and each.start <= put.address < each.stop for each in controller.owned)
 
 
 def meets(head: Head, span: Span) -> bool:

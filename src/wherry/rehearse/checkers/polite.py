@@ -31,9 +31,11 @@ class Polite(Checker):
         for each in self.plan.controllers:
             if each.limits.requests_per_s:
                 self._sent[each.name] = deque(maxlen=max(1, ceil(each.limits.requests_per_s)))
-        self._attempts = dict.fromkeys(names, 0)
-        self._ended_ns: dict[str, int | None] = dict.fromkeys(names)
-        self._shares: dict[str, list[float]] = {name: [] for name in names}
+        self._attempts: dict[tuple[str, int], int] = {}
+        self._began_ns: dict[tuple[str, int], int] = {}
+        self._ended_ns: dict[tuple[str, int], int | None] = {}
+        self._was_silent: dict[tuple[str, int], bool] = {}
+        self._shares: dict[str, list[float]] = {}
 
     # Requests.
 
@@ -70,33 +72,40 @@ class Polite(Checker):
         sent.append(now_ns)
 
     def answered(self, ask: Ask, pdu: bytes, at_ns: int) -> None:
-        self._attempts[ask.controller.name] = 0
+        self._attempts[_place(ask.controller)] = 0
 
     def refused(self, ask: Ask, code: int, at_ns: int) -> None:
-        self._attempts[ask.controller.name] = 0
+        self._attempts[_place(ask.controller)] = 0
 
-    # Connections.
+    # Connections. What units of one address have in common is counted by the address.
 
     def connecting(self, controllers: tuple[Controller, ...], at_ns: int) -> None:
-        for each in controllers[:1]:
-            name, limits = each.name, each.limits
-            ended_ns, attempts = self._ended_ns[name], self._attempts[name]
-            self._attempts[name] += 1
-            if ended_ns is None:
-                continue
-            planned_ns = min(limits.reconnect_ns_max, limits.reconnect_ns << min(max(attempts - 1, 0), 16))
-            waited_ns = at_ns - ended_ns
-            self._shares[name].append(waited_ns / planned_ns)
-            if waited_ns < planned_ns * JITTER_LEAST - SLACK_NS:
-                self.wrong(
-                    name,
-                    f"attempt {attempts + 1} to connect came {waited_ns / MS:.0f} ms after the end of the one before; "
-                    f"the wait grows to {planned_ns / MS:.0f} ms",
-                )
+        first = controllers[0]
+        key = _place(first)
+        ended_ns, attempts = self._ended_ns.get(key), self._attempts.get(key, 0)
+        self._attempts[key] = attempts + 1
+        self._began_ns[key] = at_ns
+        if ended_ns is None or len(controllers) > 1 < min(each.limits.connections for each in controllers):
+            # With several connections to one address it cannot be told which one this is.
+            return
+        limits = [each.limits for each in controllers]
+        first_ns, most_ns = max(each.reconnect_ns for each in limits), max(each.reconnect_ns_max for each in limits)
+        # An attempt that nobody answers at all is repeated without growing waits.
+        doublings = 0 if self._was_silent.get(key) else min(max(attempts - 1, 0), 16)
+        planned_ns = min(most_ns, first_ns << doublings)
+        waited_ns = at_ns - ended_ns
+        self._shares.setdefault(first.name, []).append(waited_ns / planned_ns)
+        if waited_ns < planned_ns * JITTER_LEAST - SLACK_NS:
+            self.wrong(
+                first.name,
+                f"attempt {attempts + 1} to connect came {waited_ns / MS:.0f} ms after the end of the one before; "
+                f"the wait grows to {planned_ns / MS:.0f} ms",
+            )
 
     def failed(self, controllers: tuple[Controller, ...], at_ns: int) -> None:
-        for each in controllers:
-            self._ended_ns[each.name] = at_ns
+        key = _place(controllers[0])
+        self._ended_ns[key] = at_ns
+        self._was_silent[key] = at_ns - self._began_ns[key] >= min(each.limits.timeout_ns for each in controllers)
 
     def opened(self, link: Link, at_ns: int) -> None:
         for each in link.controllers:
@@ -109,10 +118,18 @@ class Polite(Checker):
     def closed(self, link: Link, at_ns: int) -> None:
         for each in link.controllers:
             self._open[each.name].discard(link)
-            # One that the controller closed while nothing was asked may be made again as soon as there is something.
-            self._ended_ns[each.name] = None if link.was_clean else at_ns
+        key = _place(link.controllers[0])
+        self._was_silent[key] = False
+        # One that the controller closed while nothing was asked may be made again as soon as there is something; and
+        # one that several units share is made anew after each time-out where late replies could not be told apart.
+        is_renewed = link.is_rtu and len(link.controllers) > 1
+        self._ended_ns[key] = None if link.was_clean or is_renewed else at_ns
 
     def finished(self, summary: Mapping[str, Any], at_ns: int) -> None:
         for name, shares in self._shares.items():
             if len(shares) >= WAITS_TO_JUDGE and max(shares) - min(shares) < 0.01:
                 self.wrong(name, f"{len(shares)} waits before connecting were all alike: they have no jitter")
+
+
+def _place(controller: Controller) -> tuple[str, int]:
+    return controller.host, controller.port
