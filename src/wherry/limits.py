@@ -48,6 +48,7 @@ IN_FLIGHT_MAX: Final = 16  # NumberMaxOfClientTransaction, MG 4.4.1.1, page 23
 LATE_IDS_MAX: Final = 64  # unanswered transactions remembered after their time-out; one more and the link is reset
 TIMEOUTS_BEFORE_RECONNECT: Final = 3  # time-outs in a row that make a connection suspect
 SILENT_TIMEOUTS_MAX: Final = 5  # time-outs without any answer that do so where requests come seldom
+CONNECTS_PER_HOUR_MAX: Final = 100_000  # more is no limit: each takes longer than a network's round trip
 CONNECTIONS_MAX: Final = 16  # connections to one controller: more than any small device serves
 PLAN_BYTES_MAX: Final = 64 * 1024 * 1024
 PERIOD_NS_MIN: Final = 1_000_000  # 1 ms: shorter is beyond what the event loop can keep

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from wherry.packing.layout import Sweep, WriteRequest
+from wherry.plan.addresses import share
 from wherry.plan.model import BitWrites, Controller, Framing, Span, Transfer
 
 NS_PER_S = 1_000_000_000
@@ -37,6 +38,15 @@ class Load:
         self.busy_declared_ns_per_s += per_s * (gap_ns + (answer_ns if response.is_declared else 0))
         self.transfers[id(transfer)] = transfer
         self.shares[id(transfer)] = self.shares.get(id(transfer), 0.0) + per_s * (answer_ns + gap_ns)
+
+    def include(self, other: Load) -> None:
+        """The load of another unit of the same connection."""
+        self.requests_per_s += other.requests_per_s
+        self.busy_ns_per_s += other.busy_ns_per_s
+        self.busy_declared_ns_per_s += other.busy_declared_ns_per_s
+        self.transfers.update(other.transfers)
+        for key, share_ns in other.shares.items():
+            self.shares[key] = self.shares.get(key, 0.0) + share_ns
 
     @property
     def _at_a_time(self) -> int:
@@ -99,3 +109,26 @@ def loads(sweeps: Sequence[Sweep], controllers: Mapping[str, Controller]) -> lis
             for _ in range(2):
                 found[sweep.source].add(sweep.transfers[0].transfer, sweep.guard.span, sweep.period_ns)
     return [load for load in found.values() if load.shares]
+
+
+def together(found: Sequence[Load]) -> list[Load]:
+    """The loads of the connections that several units share, as if each were one controller."""
+    by_name = {load.controller.name: load for load in found}
+    result: list[Load] = []
+    for group in share([load.controller for load in found]):
+        if len(group) < 2:
+            continue
+        first = group[0]
+        limits = replace(
+            first.limits,
+            in_flight=min(each.limits.in_flight for each in group),
+            requests_per_s=min(
+                (each.limits.requests_per_s for each in group if each.limits.requests_per_s), default=None
+            ),
+        )
+        name = f"the connection to {first.name} and {len(group) - 1} more"
+        whole = Load(replace(first, name=name, limits=limits))
+        for each in group:
+            whole.include(by_name[each.name])
+        result.append(whole)
+    return result

@@ -70,18 +70,6 @@ class LinkLimits:
         )
 
 
-def share(controllers: Sequence[Controller]) -> list[list[Controller]]:
-    """Which controllers are reached through one connection: those of one address, in as many as it stands."""
-    together: dict[tuple[str, int, Framing], list[Controller]] = {}
-    for each in controllers:
-        together.setdefault((each.host.lower(), each.port, each.framing), []).append(each)
-    shared: list[list[Controller]] = []
-    for group in together.values():
-        count = min(len(group), *(each.limits.connections for each in group))
-        shared += [group[index::count] for index in range(count)]
-    return shared
-
-
 class Link(asyncio.Protocol):
     """The connection to the address of ``controllers``. Each gets a ``Line``, which adds itself to ``lines``."""
 

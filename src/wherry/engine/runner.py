@@ -16,13 +16,14 @@ from wherry.engine.carry import Carry
 from wherry.engine.events import Event, EventKind, Listener
 from wherry.engine.guard import guard_for
 from wherry.engine.line import Line, Telling
-from wherry.engine.link import Link, share
+from wherry.engine.link import Link
 from wherry.engine.schedule import Schedule
 from wherry.engine.sweep import SweepRunner
 from wherry.engine.torn import CarefulSweep
 from wherry.engine.words import WordLine
 from wherry.errors import LocalError
 from wherry.packing.layout import Sweep, layout
+from wherry.plan.addresses import share
 from wherry.plan.model import BitWrites, Controller, Plan
 from wherry.protocol.session import Prepared
 from wherry.transports.network import Network

@@ -124,6 +124,13 @@ def reference_number(table: Table, address: int) -> str:
     return f"{digit}{number:04d}" if number <= 9999 else f"{digit}{number:05d}"
 
 
+class Connection(StrEnum):
+    """What becomes of a connection when all that was asked is answered."""
+
+    HOLD = "hold"
+    PER_EXCHANGE = "per exchange"
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What a controller stands. The defaults are the safe ones: the standard's quantities, one request at a time."""
@@ -142,6 +149,13 @@ class Limits:
     reconnect_ns: int = 500_000_000
     """First wait before a new connection; it doubles, with jitter, up to ``reconnect_ns_max``."""
     reconnect_ns_max: int = 5_000_000_000
+    connects_per_hour: int | None = None
+    """Attempts to connect within any hour; None: no limit."""
+    idle_ns: int | None = None
+    """The device closes a connection on which nothing was asked for this long; None: it does not, or nobody knows."""
+    connection: Connection = Connection.HOLD
+    gateway_timeout_ns: int | None = None
+    """How long a gateway waits for one of its units before it gives up."""
 
     def read_count_max(self, table: Table) -> int:
         return self.read_bits if table.is_bits else self.read_registers
@@ -189,6 +203,25 @@ class BitWrites(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class IdentityRegister:
+    """A place that tells one device from another by what it holds. ``data`` as it travels, ``content`` as written."""
+
+    at: Point
+    data: bytes
+    content: str
+    path: Path = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What a controller must say of itself: objects of function 2B/0E (hex) by number, and contents of registers."""
+
+    objects: tuple[tuple[int, str], ...] = ()
+    registers: tuple[IdentityRegister, ...] = ()
+    path: Path = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Controller:
     """One device that answers requests."""
 
@@ -212,6 +245,7 @@ class Controller:
     bit_writes: BitWrites = BitWrites.MASK
     owned: tuple[Span, ...] = ()
     """Holding registers that nobody but this plan writes."""
+    identity: Identity | None = None
 
     def owns_word(self, point: Point) -> bool:
         """Whether a bit is set there by reading, changing and writing its word, which is declared as ours."""

@@ -15,6 +15,7 @@ from wherry.findings import Finding, Path, Related
 from wherry.plan.connect import parse_connect
 from wherry.plan.model import (
     BitWrites,
+    Connection,
     Controller,
     Limits,
     OnLoss,
@@ -31,6 +32,7 @@ from wherry.plan.model import (
 from wherry.plan.places import parse_point, parse_span, parse_status
 from wherry.plan.reader import Reader, read_duration
 from wherry.plan.resolve_careful import resolve_alive_put, resolve_careful
+from wherry.plan.resolve_identity import resolve_identity
 from wherry.plan.resolve_values import resolve_copies, resolve_row
 from wherry.plan.schema import (
     ControllerTable,
@@ -107,6 +109,7 @@ def _controller(
     readable = _spans(reader, table.readable, (*path, "readable"))
     simulation = _simulation(reader, table.simulate, (*path, "simulate"))
     owned = _owned(reader, table.owned, (*path, "owned"))
+    identity = None if table.identity is UNSET else resolve_identity(reader, table.identity, (*path, "identity"))
     lease_ns = None if table.lease is UNSET else read_duration(reader, table.lease, (*path, "lease"))
     when_silent = None if table.when_silent is UNSET else WhenSilent(table.when_silent)
     if where is None or unit is None:
@@ -128,6 +131,7 @@ def _controller(
         when_silent=when_silent,
         bit_writes=BitWrites(table.bit_writes),
         owned=owned,
+        identity=identity,
     )
 
 
@@ -177,6 +181,12 @@ def _limits(reader: Reader, table: LimitsTable, path: Path) -> Limits:
             )
         rate = None
     reconnect_ns = duration("reconnect", table.reconnect, default.reconnect_ns)
+    connects = gateway_timeout_ns = None
+    if table.connects is not UNSET:
+        most = bounds.CONNECTS_PER_HOUR_MAX
+        connects = reader.whole(table.connects, 1, most, (*path, "connects"), "connections in an hour")
+    if table.gateway_timeout is not UNSET:
+        gateway_timeout_ns = read_duration(reader, table.gateway_timeout, (*path, "gateway_timeout"))
     return Limits(
         whole("read", table.read, bounds.READ_REGISTERS_MAX, "registers in one read", default.read_registers),
         whole("write", table.write, bounds.WRITE_REGISTERS_MAX, "registers in one write", default.write_registers),
@@ -189,6 +199,10 @@ def _limits(reader: Reader, table: LimitsTable, path: Path) -> Limits:
         duration("timeout", table.timeout, default.timeout_ns),
         reconnect_ns,
         max(reconnect_ns, default.reconnect_ns_max),
+        connects,
+        None if table.idle is UNSET else read_duration(reader, table.idle, (*path, "idle")),
+        Connection(table.connection),
+        gateway_timeout_ns,
     )
 
 

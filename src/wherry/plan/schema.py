@@ -74,6 +74,27 @@ class LimitsTable(Table):
     reconnect: Annotated[
         str, _duration("First wait before connecting again; it doubles, with jitter, up to 5 s.", "500 ms")
     ] = "500 ms"
+    connects: Annotated[
+        int | UnsetType,
+        _meta(
+            "Most attempts to connect in any hour, for devices that lock up after too many. Without it there is no "
+            "such limit.",
+            20,
+            minimum=1,
+            maximum=bounds.CONNECTS_PER_HOUR_MAX,
+        ),
+    ] = UNSET
+    idle: Annotated[
+        str | UnsetType, _duration("The device closes a connection on which nothing was asked for this long.", "10 s")
+    ] = UNSET
+    connection: Annotated[
+        Literal["hold", "per exchange"],
+        _meta("Keep the connection, or open it for the requests of one cycle and close it after them."),
+    ] = "hold"
+    gateway_timeout: Annotated[
+        str | UnsetType,
+        _duration("How long the gateway waits for a unit before it gives up; `timeout` must be longer.", "3 s"),
+    ] = UNSET
 
 
 class ResponseTable(Table):
@@ -106,6 +127,24 @@ class SimulateTable(Table):
         list[Annotated[str, _place("A place that does not exist.", "holding 50..59")]],
         _meta("Places that do not exist: reading or writing them is refused."),
     ] = []
+
+
+class IdentityRegisterTable(Table):
+    """A place that tells one device from another by what it holds."""
+
+    at: Annotated[str, _place("Input or holding registers.", "holding 9000", "input 30 string(8)")]
+    is_: Annotated[int | float | str, _meta("What they hold, as a number or text of their type.", 0x1234)] = (
+        msgspec.field(name="is")
+    )
+
+
+class IdentityTable(Table):
+    """What the controller must say of itself before it is written to and before its values count."""
+
+    vendor: Annotated[str | UnsetType, _meta("The vendor's name: object 0 of function 2B/0E (hexadecimal).")] = UNSET
+    product: Annotated[str | UnsetType, _meta("The product code: object 1.")] = UNSET
+    revision: Annotated[str | UnsetType, _meta("The revision: object 2.", "V2.11")] = UNSET
+    registers: Annotated[list[IdentityRegisterTable], _meta("Registers that hold something of its own.")] = []
 
 
 class ControllerTable(Table):
@@ -148,6 +187,12 @@ class ControllerTable(Table):
     simulate: Annotated[SimulateTable, _meta("How it behaves when simulated.")] = msgspec.field(
         default_factory=SimulateTable
     )
+    identity: Annotated[
+        IdentityTable | UnsetType,
+        _meta(
+            "What it must say of itself, at every connection, before it is written to and before its values are Good."
+        ),
+    ] = UNSET
     lease: Annotated[
         str | UnsetType,
         _duration(
@@ -306,6 +351,8 @@ TITLES: Final[dict[type[Table], str]] = {
     PlanTable: "plan",
     ControllerTable: "controller",
     LimitsTable: "limits",
+    IdentityTable: "identity",
+    IdentityRegisterTable: "register",
     ResponseTable: "response",
     SimulateTable: "simulate",
     SignalTable: "signal",

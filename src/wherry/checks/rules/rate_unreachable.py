@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wherry.checks.load import Load, loads
+from wherry.checks.load import Load, loads, together
 from wherry.checks.notation import number, percent
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level
@@ -15,7 +15,8 @@ PAGE = """\
 A controller whose utilisation is over 1 (an error) or over 0.7 (a warning). The utilisation is the part of the time
 that the controller needs for the requests of the plan, by its declared response time and gap, or the requests per
 second as a part of its declared rate; the larger of the two counts. A response time that is not declared is assumed
-(5 ms and 20 us for each register); an assumption alone gives a warning, never an error.
+(5 ms and 20 us for each register); an assumption alone gives a warning, never an error. The units behind one address
+share a connection, so that their utilisations are also judged together.
 
 ### Why it matters
 
@@ -74,7 +75,8 @@ UTILISATION_HIGH = 0.7
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    for load in loads(judged.sweeps, judged.controllers):
+    found = loads(judged.sweeps, judged.controllers)
+    for load in [*found, *together(found)]:
         if load.utilisation_declared > 1:
             yield _finding(load, Level.ERROR, f"{load.controller.name} cannot keep up with this plan")
         elif load.utilisation_declared > UTILISATION_HIGH:

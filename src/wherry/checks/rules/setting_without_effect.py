@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level, Path
-from wherry.plan.model import BitWrites, Framing, OnLoss, Rounding, Transfer, Value
+from wherry.plan.model import BitWrites, Connection, Framing, OnLoss, Rounding, Transfer, Value
 from wherry.values.types import Kind
 
 PAGE = """\
@@ -23,6 +23,7 @@ A key that is understood, but changes nothing here:
   whole;
 * `substitute` in a transfer that holds;
 * a `group` with a single value in it;
+* `idle` where the connection is closed after each exchange anyway;
 * `in_flight` above 1 for a controller behind RTU framing, which has no transaction ids, so that requests go one at
   a time.
 
@@ -82,6 +83,9 @@ def check(judged: Judged) -> Iterator[Finding]:
         if controller.framing is Framing.RTU and controller.limits.in_flight > 1:
             path = (*controller.path, "limits", "in_flight")
             yield _finding("in_flight", path, "requests to a serial line go one at a time")
+        if controller.limits.connection is Connection.PER_EXCHANGE and controller.limits.idle_ns is not None:
+            path = (*controller.path, "limits", "idle")
+            yield _finding("idle", path, "the connection is closed after each exchange")
         if controller.owned and controller.bit_writes is BitWrites.MASK:
             why = "function 16 (hex) leaves the other bits alone, whoever sets them"
             yield _finding("owned", (*controller.path, "owned"), why)

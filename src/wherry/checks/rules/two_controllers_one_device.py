@@ -16,8 +16,8 @@ Two controllers with the same host, port and unit.
 
 ### Why it matters
 
-Wherry keeps the limits of a device for each name: under two names it gets twice the requests and twice the
-connections that it stands. And a unit that was forgotten reads the wrong device.
+What is known of a device is kept for each name: under two names its figures are split, and each half looks well
+while the whole is not. And a unit that was forgotten reads the wrong device.
 
 ### Bad
 
