@@ -6,7 +6,14 @@ from typing import Any
 
 import pytest
 
-from wherry.cli.rehearse_view import followed_text, hours_text, instant_text, percent_text, print_report, span_text
+from wherry.cli.rehearse_view import (
+    followed_text,
+    hours_text,
+    instant_text,
+    print_report,
+    span_text,
+)
+from wherry.rehearse.report import middle_cut, percent_text
 
 
 def change(at_s: float, subject: str, message: str) -> dict[str, Any]:
@@ -106,6 +113,14 @@ def test_what_followed_is_told_by_the_worst_of_each() -> None:
 )  # fmt: skip
 def test_a_share_is_never_rounded_to_all_or_nothing(share: float | None, text: str) -> None:
     assert percent_text(share) == text
+
+
+def test_names_are_cut_where_they_are_alike() -> None:
+    assert middle_cut("water_of_the_upper_hall_line_10") == "water_of_th...ll_line_10"
+    assert len(middle_cut("water_of_the_upper_hall_line_10")) == 24
+    assert middle_cut("water") == "water"
+    assert percent_text(0.00001, digits=2) == "<0.01 %"
+    assert percent_text(0.999999, digits=2) == ">99.99 %"
 
 
 @pytest.mark.parametrize(

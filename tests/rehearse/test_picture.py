@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from wherry.rehearse.picture import TRANSFERS_MAX, Scale, fault_rows, foot_state, joined, pictures
+from wherry.rehearse.picture import TRANSFERS_MAX, Scale, fault_rows, foot_state, joined, pictures, row_label
 
 PNG = b"\x89PNG\r\n\x1a\n"
 LABEL = re.compile(r"<!-- (.*?) -->")
@@ -115,6 +115,10 @@ def test_rows_of_faults_stay_few() -> None:
     kinds = ["loss", "half-open", "slow device"]
     few = [fault(number, number, f"c{number % 3}", kinds[number % 3]) for number in range(9)]
     assert [name for name, _ in fault_rows(few)] == ["c0: loss", "c1: half-open", "c2: slow device"]
+    alike = [fault(number, number, f"tank hall number {number}") for number in range(3)]
+    assert [row_label(name) for name, _ in fault_rows(alike)] == [
+        f"tank ha...mber {number}: source killed" for number in range(3)
+    ]
     more = [fault(number, number, f"c{number}", kinds[number % 3]) for number in range(30)]
     assert [(name, len(row)) for name, row in fault_rows(more)] == [
         ("half-open", 10),

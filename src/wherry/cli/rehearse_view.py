@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from wherry.cli import output
-from wherry.rehearse.report import days_text, faults_by_kind, worst_faults
+from wherry.rehearse.report import days_text, faults_by_kind, middle_cut, percent_text, worst_faults
 
 ROWS_MAX: Final = 10
 """Rows of a table in the terminal; the saved document has all."""
@@ -77,7 +77,6 @@ def print_transfers(transfers: Mapping[str, Report]) -> None:
     output.table(
         TRANSFER_COLUMNS,
         [transfer_row(name, each) for name, each in transfers.items() if name in names],
-        shrink=(1, 0),
         drop=(1, 6, 3, 5, 7),
     )
     if len(transfers) > ROWS_MAX:
@@ -101,27 +100,15 @@ def transfer_row(name: str, each: Report) -> Sequence[str]:
     """One transfer. Without status registers the receiver takes everything as Good."""
     age_ms = each["good_age_ms_max"] if each["has_status"] else each["age_ms_max"]
     return (
-        name,
+        middle_cut(name),
         f"{each['from']} -> {each['to']}",
-        *(percent_text(each[f"{quality}_share"]) for quality in ("good", "uncertain", "bad", "silent")),
+        percent_text(each["good_share"]),
+        *(percent_text(each[f"{state}_share"], digits=2) for state in ("uncertain", "bad", "silent")),
         span_text(each["longest_not_good_s"]) if each["has_status"] else "-",
         span_text(each["without_fresh_s_max"]),
         "-" if age_ms is None else span_text(age_ms / 1000),
         span_text(each["max_age_ms"] / 1000),
     )
-
-
-def percent_text(share: float | None) -> str:
-    """A share that is neither rounded to all nor to nothing: ``99.998 %``, ``<0.001 %``."""
-    if share is None:
-        return "-"
-    percent = 100 * share
-    if percent in (0.0, 100.0):
-        return f"{percent:.0f} %"
-    text = f"{percent:.3f}"
-    if text == "100.000":
-        return ">99.999 %"
-    return "<0.001 %" if text == "0.000" else f"{text} %"
 
 
 # Faults.
@@ -142,11 +129,10 @@ def print_faults(faults: Sequence[Report]) -> None:
         output.table(
             KIND_COLUMNS,
             [
-                (kind, controller, f"{count:,}", span_text(together_s), f"{felt:,}", effect_text(longest_s))
+                (kind, middle_cut(controller), f"{count:,}", span_text(together_s), f"{felt:,}", effect_text(longest_s))
                 for (kind, controller), count, together_s, felt, longest_s in kinds[: 2 * ROWS_MAX]
             ],
-            shrink=(0, 1),
-            drop=(3,),
+            drop=(3, 4, 1),
         )
         if len(kinds) > 2 * ROWS_MAX:
             output.data(f"... and {len(kinds) - 2 * ROWS_MAX:,} more")
@@ -182,7 +168,8 @@ def followed_text(fault: Report) -> str:
         subject, state = each["subject"], state_of(each["subject"], each["message"])
         rank = RANKS.get(state, len(RANKS))
         if rank < (worst[subject][0] if subject in worst else len(RANKS)):
-            said_at = f"{subject} {state} after {span_text(each['at_s'] - fault['at_s'])}"
+            after_s = each["at_s"] - fault["at_s"]
+            said_at = f"{subject} {state} " + (f"after {span_text(after_s)}" if after_s else "at once")
             worst[subject] = (rank, each["at_s"], said_at)
     said = [text for _, _, text in sorted(worst.values(), key=lambda each: each[1])]
     mended = fault["mended_s"]
@@ -218,7 +205,7 @@ def print_writes(writes: Sequence[Report], hours: float) -> None:
         return
     output.data(f"Writes in {hours_text(hours)}, and what they come to if every year were like this:\n")
     rows = [write_row(each) for each in writes[:ROWS_MAX]]
-    output.table(WRITE_COLUMNS, rows, shrink=(2, 0), drop=(6, 3, 5, 0, 2))
+    output.table(WRITE_COLUMNS, rows, drop=(3, 6, 5, 0, 2))
     if len(writes) > ROWS_MAX:
         output.data(
             f"... and {output.plural(len(writes) - ROWS_MAX, 'place')} more that last longer or are written less"
@@ -231,9 +218,9 @@ def write_row(each: Report) -> Sequence[str]:
     days, on = each["worn_out_after_days"], each["worn_out_on"]
     worn = "-" if days is None else on if on is not None else f"in {days_text(days)}"
     return (
-        each["controller"],
+        middle_cut(each["controller"], 18),
         f"{each['place']} ({each['number_first']})",
-        each["value"],
+        middle_cut(each["value"], 18),
         f"{each['writes']:,}",
         f"{each['writes_per_year']:,}",
         each["storage"] or "unknown",
@@ -258,7 +245,6 @@ def print_controllers(controllers: Mapping[str, Report]) -> None:
     output.table(
         CONTROLLER_COLUMNS,
         [controller_row(name, each) for name, each in controllers.items() if name in names],
-        shrink=(0,),
         drop=(8, 6, 7, 5),
     )
     if len(controllers) > ROWS_MAX:
@@ -278,7 +264,7 @@ def controller_row(name: str, each: Report) -> Sequence[str]:
     """One controller; a limit stands behind what it bounds."""
     rate = each["requests_per_s_limit"]
     return (
-        name,
+        middle_cut(name),
         f"{each['requests']:,}",
         f"{each['requests_per_s']:.1f}" + ("" if rate is None else f" of {rate:g}"),
         f"{100 * each['utilisation']:.1f} %",

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from wherry.errors import MissingExtraError
-from wherry.rehearse.report import worst_faults
+from wherry.rehearse.report import middle_cut, percent_text, worst_faults
 from wherry.values.quality import Quality
 
 if TYPE_CHECKING:
@@ -189,13 +189,19 @@ def cut(text: str, most: int) -> str:
 
 def fault_rows(faults: Sequence[Report]) -> list[tuple[str, list[Report]]]:
     """Rows with their names: by controller and kind while that is few enough, else by kind, the rest together."""
-    ordered = grouped(faults, lambda each: f"{cut(each['controller'], 14)}: {each['kind']}")
+    ordered = grouped(faults, lambda each: f"{each['controller']}: {each['kind']}")
     if len(ordered) > ROWS_MAX:
         ordered = grouped(faults, lambda each: str(each["kind"]))
     if len(ordered) > ROWS_MAX:
         others = [each for _, row in ordered[ROWS_MAX - 1 :] for each in row]
         ordered = [*ordered[: ROWS_MAX - 1], ("other kinds", others)]
     return ordered
+
+
+def row_label(name: str) -> str:
+    """The name of a row, with a long name of a controller cut."""
+    controller, colon, kind = name.rpartition(": ")
+    return f"{middle_cut(controller, 16)}{colon}{kind}"
 
 
 def grouped(faults: Sequence[Report], name_of: Callable[[Report], str]) -> list[tuple[str, list[Report]]]:
@@ -221,7 +227,7 @@ def draw_faults(
             if each["number"] in wanted:
                 place_number(axes, str(each["number"]), scale.span(each["at_s"], each["until_s"]), taken, index, scale)
     axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.set_yticks(range(len(rows)), [cut(name, 36) for name, _ in rows], fontsize=7)
+    axes.set_yticks(range(len(rows)), [row_label(name) for name, _ in rows], fontsize=7)
     frame(axes, scale)
     axes.tick_params(labelbottom=False, left=False)
     for index in range(len(rows)):
@@ -301,7 +307,7 @@ def draw_transfer(axes: Axes, name: str, each: Report, faults: Sequence[Report],
         textcoords="offset points", va="center", annotation_clip=False,
     )  # fmt: skip
     axes.set_title(
-        f"{cut(name, 40)}: {cut(each['from'], 24)} -> {cut(each['to'], 24)}", loc="left", fontsize=8.5, pad=3
+        f"{middle_cut(name)}: {middle_cut(each['from'])} -> {middle_cut(each['to'])}", loc="left", fontsize=8.5, pad=3
     )
     axes.set_title(share_text(each), loc="right", fontsize=8, pad=3)
     draw_quality(axes, series, scale)
@@ -313,7 +319,7 @@ def share_text(each: Report) -> str:
     if each["good_share"] is None:
         return "no status registers"
     states = ("Good", *FOOT_MARKS)
-    words = [f"{state} {100 * each[f'{state.lower()}_share']:.2f} %" for state in states]
+    words = [f"{state} {percent_text(each[f'{state.lower()}_share'], digits=2)}" for state in states]
     return ", ".join(words)
 
 

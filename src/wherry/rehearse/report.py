@@ -18,6 +18,7 @@ from wherry.rehearse.result import Broken, ControllerSeen, FaultSeen, Rehearsal,
 from wherry.rehearse.wear import Wear, transfer_named, wear_of
 
 S_PER_HOUR: Final = 3600
+NAME_COLUMNS: Final = 24
 
 
 def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) -> dict[str, Any]:
@@ -277,3 +278,27 @@ def faults_by_kind(faults: Sequence[Mapping[str, Any]]) -> list[tuple[tuple[str,
         felt[key] += bool(fault["followed"])
         longest[key] = max(longest.get(key, 0.0), effect_s(fault))
     return [(key, counts[key], float(lasted[key]), felt[key], longest[key]) for key in counts]
+
+
+# Words that the terminal and the picture share.
+
+
+def percent_text(share: float | None, digits: int = 3) -> str:
+    """A share that is neither rounded to all nor to nothing: ``99.998 %``, ``<0.001 %``."""
+    if share is None:
+        return "-"
+    percent = 100 * share
+    if percent in (0.0, 100.0):
+        return f"{percent:.0f} %"
+    text, least = f"{percent:.{digits}f}", 10**-digits
+    if float(text) == 100:
+        return f">{100 - least:.{digits}f} %"
+    return f"<{least:.{digits}f} %" if float(text) == 0 else f"{text} %"
+
+
+def middle_cut(name: str, columns_max: int = NAME_COLUMNS) -> str:
+    """A name cut in its middle: what tells long names apart is often their end."""
+    if len(name) <= columns_max:
+        return name
+    tail = (columns_max - 3) // 2
+    return f"{name[: columns_max - 3 - tail]}...{name[-tail:]}"
