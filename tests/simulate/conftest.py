@@ -22,6 +22,7 @@ from wherry.plan.model import Plan, Table, Transfer, Value
 from wherry.simulate.controller import Simulated, SimulatedController, simulate_plan
 from wherry.simulate.devices.base import Chosen
 from wherry.simulate.devices.catalogue import choose, placed_for, plan_for, preparing
+from wherry.simulate.station import Station
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.transports.behaviour import uniform_ns
 from wherry.transports.memory import MemoryNetwork
@@ -53,6 +54,24 @@ class Watched:
     transfer: Transfer
     truths: deque[tuple[int, list[bytes | None]]] = field(default_factory=deque)
     writes: int = 0
+
+
+class Places:
+    """What may be written in one receiver: every item of it, and where values and status registers begin."""
+
+    def __init__(self, given: list[Watched]) -> None:
+        self.planned: set[tuple[bool, int]] = set()
+        self.values: dict[tuple[bool, int], tuple[Watched, int]] = {}
+        self.status: dict[tuple[bool, int], Watched] = {}
+        for each in given:
+            for index, value in enumerate(each.transfer.values):
+                span = value.put.span
+                self.values[span.table.is_bits, span.start] = each, index
+                self.planned |= {(span.table.is_bits, at) for at in range(span.start, span.stop)}
+            if each.transfer.status is not None:
+                span = each.transfer.status
+                self.status[False, span.start] = each
+                self.planned |= {(False, at) for at in range(span.start, span.stop)}
 
 
 class Trial:
@@ -101,13 +120,7 @@ class Trial:
     def _listen(self, name: str, device: SimulatedController) -> None:
         given = [each for each in self.watched if each.transfer.destination == name]
         taken = [each for each in self.watched if each.transfer.source == name]
-        planned = {
-            (span.table.is_bits, address)
-            for each in given
-            for span in (*(value.put.span for value in each.transfer.values), each.transfer.status)
-            if span is not None
-            for address in range(span.start, span.stop)
-        }
+        places = Places(given)
 
         def served(at_ns: int, _unit: int, pdu: bytes, answer: bytes) -> None:
             function = pdu[0]
@@ -115,7 +128,7 @@ class Trial:
                 for each in taken:
                     self._note(device, each, at_ns)
             elif function in (5, 6, 15, 16):
-                self._judge(name, given, planned, at_ns, pdu, is_done=bool(answer) and not answer[0] & 0x80)
+                self._judge(name, places, at_ns, pdu, is_done=bool(answer) and not answer[0] & 0x80)
             elif function not in (0x2B, 0x11):
                 self.unplanned.append(f"{at_ns}: {name} was asked {pdu.hex()}")
 
@@ -127,30 +140,27 @@ class Trial:
         while truths[0][0] < oldest_ns:
             truths.popleft()
 
-    def _judge(
-        self, name: str, given: list[Watched], planned: set[tuple[bool, int]], at_ns: int, pdu: bytes, *, is_done: bool
-    ) -> None:
+    def _judge(self, name: str, places: Places, at_ns: int, pdu: bytes, *, is_done: bool) -> None:
         """A write by its bytes: function, address, quantity, byte count, data."""
         is_bits = pdu[0] in (5, 15)
         start = int.from_bytes(pdu[1:3], "big")
         is_many = pdu[0] in (15, 16)
         count = int.from_bytes(pdu[3:5], "big") if is_many else 1
         data = pdu[6:] if is_many else pdu[3:5]
-        if not {(is_bits, address) for address in range(start, start + count)} <= planned:
-            self.unplanned.append(f"{at_ns}: {name} was written {pdu.hex()}")
-        for each in given:
-            status = each.transfer.status
-            if not is_bits and status is not None and start <= status.start and status.stop <= start + count:
-                at = 2 * (status.start - start)
-                self.qualities.append((at_ns, each.transfer.name, int.from_bytes(data[at + 2 : at + 4], "big")))
-            if not is_done:
-                continue
-            for index, value in enumerate(each.transfer.values):
-                put = value.put
-                if put.table.is_bits is is_bits and start <= put.address and put.address + put.count <= start + count:
-                    assert not is_bits, "trials carry registers"
-                    at = 2 * (put.address - start)
-                    self._compare(each, index, at_ns, data[at : at + 2 * put.count])
+        for address in range(start, start + count):
+            key = is_bits, address
+            if key not in places.planned:
+                self.unplanned.append(f"{at_ns}: {name} was written {pdu.hex()}")
+            at = 2 * (address - start)
+            if key in places.status:
+                quality = int.from_bytes(data[at + 2 : at + 4], "big")
+                self.qualities.append((at_ns, places.status[key].transfer.name, quality))
+            if key in places.values and is_done:
+                assert not is_bits, "trials carry registers"
+                watched, index = places.values[key]
+                size = 2 * watched.transfer.values[index].put.count
+                assert at + size <= len(data), "a value is written whole"
+                self._compare(watched, index, at_ns, data[at : at + size])
 
     def _compare(self, watched: Watched, index: int, at_ns: int, data: bytes) -> None:
         watched.writes += 1
@@ -163,8 +173,9 @@ class Trial:
 
     @property
     def transactions(self) -> int:
-        """Requests to the controllers that misbehave."""
-        return sum(self[name].counts.request_count for name in self.placed)
+        """Requests to the controllers that misbehave, and to those that share an address with one."""
+        stations = [each for each in self.simulated.stations if self.placed.keys() & names_at(each)]
+        return sum(device.counts.request_count for each in stations for device in each.controllers)
 
     async def run(self, *, least_s: float = 0.0, count: int = TRANSACTIONS) -> None:
         """Until there were so many transactions and so much time."""
@@ -198,6 +209,11 @@ class Trial:
         assert not self.is_judged or self.wrong[:5] == []
         assert self.unplanned[:5] == []
         assert [name for name, line in self.engine.lines.items() if line.guard.refused] == []
+
+
+def names_at(station: Station) -> set[str]:
+    """The controllers at one address."""
+    return {each.controller.name for each in station.controllers}
 
 
 def in_order(data: bytes, value: Value) -> bytes:

@@ -177,7 +177,7 @@ class SimulatedController:
         for each in self.on_started:
             each()
 
-    def call_in(self, wait_ns: int, action: Callable[[], None]) -> None:
+    def call_in(self, wait_ns: int, action: Callable[[], object]) -> None:
         """Do something of the program's own after a while. It must have been started."""
         assert self._station is not None, "only a program that runs can wait"
         clock = self._station.clock

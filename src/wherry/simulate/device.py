@@ -168,6 +168,10 @@ class MovingStore:
         """Let everything move otherwise: ``made`` gives the movement that takes the place of each."""
         self._moving = {table: _Moving([made(each) for each in moving.all]) for table, moving in self._moving.items()}
 
+    def add(self, mover: Mover) -> None:
+        """Let something more move, after everything that moves already."""
+        self._moving[mover.table] = _Moving([*self._moving[mover.table].all, mover])
+
     def refresh(self, table: Table, address: int, count: int) -> None:
         """Let the program have written what it moves among these items."""
         memory = self.memory

@@ -97,6 +97,12 @@ class Station:
         self._connects_ns.clear()
         self.door.is_locked = False
 
+    def lose_connections(self) -> None:
+        """Every connection dies by itself, as by an error of the device's."""
+        for served in list(self.open):
+            self.ended(served, was_reset=True)
+            reset(served.link)
+
     async def revive(self) -> None:
         """Serve again at the same address."""
         assert self._network is not None

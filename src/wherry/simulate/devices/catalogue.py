@@ -11,10 +11,16 @@ from wherry.plan.model import Plan
 from wherry.plan.wording import listed, nearest
 from wherry.simulate.controller import SimulatedController
 from wherry.simulate.devices.base import Chosen, Device, Victim
+from wherry.simulate.devices.changes import S14, S15
+from wherry.simulate.devices.doors import S7, S8
 from wherry.simulate.devices.replies import S1, S2, S3, S4
 from wherry.simulate.devices.tables import S5, S6
+from wherry.simulate.devices.values import S12, S13
+from wherry.simulate.devices.writes import S9, S10, S11
 
-DEVICES: Final[Mapping[str, Device]] = {each.label: each for each in (S1, S2, S3, S4, S5, S6)}
+DEVICES: Final[Mapping[str, Device]] = {
+    each.label: each for each in (S1, S2, S3, S4, S5, S6, S7, S8, S9, S10, S11, S12, S13, S14, S15)
+}
 """By label."""
 
 
