@@ -14,6 +14,8 @@ from wherry.errors import LinkError, LocalError
 from wherry.plan.model import (
     Controller,
     Framing,
+    Identity,
+    IdentityRegister,
     Limits,
     Plan,
     Point,
@@ -154,6 +156,18 @@ def test_what_was_carried_out_is_told_before_the_answer_leaves_whatever_becomes_
         (2 * S, 1, read, answer),
         (3 * S, 1, WRITE_1, bytes.fromhex("90 06")),
     ]
+
+
+def test_it_says_of_itself_what_the_plan_expects_to_hear() -> None:
+    register = IdentityRegister(holding(900), b"\x12\x34", "0x1234")
+    identity = Identity(objects=((0, "hatchery works"), (2, "2.0")), registers=(register,))
+
+    async def main(_device: SimulatedController, client: Asker, _: MemoryNetwork) -> None:
+        answer = await client.ask(bytes.fromhex("2b 0e 01 00"))
+        assert answer.endswith(b"\x00\x0ehatchery works\x01\x00\x02\x032.0")
+        assert await client.ask(bytes.fromhex("03 0384 0001")) == bytes.fromhex("03 02 1234")
+
+    play(skid(identity=identity), main, spans=())
 
 
 def test_declared_quantities_and_holes_are_enforced() -> None:

@@ -16,7 +16,6 @@ from wherry.simulate.devices.values import (
     is_episode,
     updated_ns,
 )
-from wherry.values.quality import Quality
 
 pytestmark = pytest.mark.slow
 S = 1_000_000_000

@@ -18,6 +18,7 @@ from wherry.errors import LocalError
 from wherry.limits import REGISTER_BITS, UNIT_BROADCAST
 from wherry.plan.model import Controller, Plan, Point, Span, Table, Value
 from wherry.protocol.functions import EXCEPTION_BIT, FUNCTIONS, ExceptionCode
+from wherry.protocol.identification import Identity
 from wherry.protocol.message import unpack_registers
 from wherry.protocol.responder import Responder, ResponderLimits
 from wherry.protocol.server import Indication
@@ -85,6 +86,22 @@ class SimulatedController:
             limits=ResponderLimits(limits.read_bits, limits.read_registers, limits.write_bits, limits.write_registers),
         )
         self.respond: Callable[[int, bytes], bytes | None] = self.responder.respond
+        self._become_itself()
+
+    def _become_itself(self) -> None:
+        """Say of itself what the plan expects to hear."""
+        identity = self.controller.identity
+        if identity is None:
+            return
+        objects = {number: text.encode() for number, text in identity.objects}
+        self.responder.device.identity = Identity({0: b"", 1: b"", 2: b""} | objects)
+        for each in identity.registers:
+            at = each.at
+            self.moving.pin(at.table, at.address, at.count)
+            if at.table.is_bits:
+                self.store.write_bits(at.table, at.address, at.count, each.data)
+            else:
+                self.store.write_registers(at.table, at.address, each.data)
 
     @property
     def store(self) -> MemoryStore:
@@ -272,7 +289,8 @@ def _memory(controller: Controller, movers: Sequence[Mover], spans: Iterable[Spa
     if spans is None:
         return MemoryStore(holes=holes)
     moved = (Span(each.table, each.address, each.count) for each in movers)
-    return MemoryStore(_runs([*spans, *controller.readable, *moved]), holes)
+    own = [each.at.span for each in controller.identity.registers] if controller.identity is not None else []
+    return MemoryStore(_runs([*spans, *controller.readable, *moved, *own]), holes)
 
 
 def _runs(spans: Iterable[Span]) -> dict[Table, list[tuple[int, int]]]:

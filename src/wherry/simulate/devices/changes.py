@@ -34,7 +34,11 @@ def _reboots(victim: Victim) -> None:
     simulated, usual = victim.simulated, victim.simulated.respond
     state = Rebooting()
     puts = [each.put for each in victim.given]
-    identity = simulated.responder.device.identity.objects
+    before = dict(simulated.responder.device.identity.objects)
+    if not before[2]:
+        before |= {0: b"hatchery works", 1: victim.name.encode(), 2: b"2.0"}
+        simulated.responder.device.identity = Identity(before)
+    after = Identity({**before, 2: before[2] + b" B"})
     started_ns = 0
 
     def now_ns() -> int:
@@ -47,7 +51,7 @@ def _reboots(victim: Victim) -> None:
 
     def reboot() -> None:
         simulated.kill()
-        simulated.responder.device.identity = Identity({**identity, 2: b"2.1"})
+        simulated.responder.device.identity = after
         simulated.call_in(REBOOT_NS, simulated.revive)
 
     def respond(unit: int, pdu: bytes) -> bytes | None:
@@ -66,7 +70,6 @@ def _reboots(victim: Victim) -> None:
 
     simulated.respond = respond
     simulated.on_started.append(begin)
-    simulated.responder.device.identity = Identity({0: b"hatchery works", 1: b"hall", **identity, 2: b"2.0"})
 
 
 def _shifted(pdu: bytes) -> bytes:
@@ -95,6 +98,7 @@ simulate.signals = [{ at = "holding 0 uint32", shape = "counter", low = 10000000
 
 [controller.hall]
 connect = "tcp://10.20.0.12"
+identity = { vendor = "hatchery works", product = "hall", revision = "2.0" }
 
 [controller.oxygen]
 connect = "tcp://10.20.0.13"
@@ -154,8 +158,8 @@ def _twin(victim: Victim) -> None:
     """Every other connection leads to another device of the same address, with other contents."""
     simulated, usual = victim.simulated, victim.simulated.respond
     own = simulated.responder.device.identity
-    if not own.objects[0]:
-        own = Identity({0: b"hatchery works", 1: b"skid", 2: b"2.0"})
+    if not own.objects[1]:
+        own = Identity({0: b"hatchery works", 1: victim.name.encode(), 2: b"2.0"})
     other = Identity({**own.objects, 1: b"drum filter"})
 
     def respond(unit: int, pdu: bytes) -> bytes | None:
@@ -193,6 +197,7 @@ title = "Hatchery water exchange"
 [controller.skid]
 connect = "tcp://10.20.0.11"
 limits = { timeout = "1 s" }
+identity = { vendor = "hatchery works", product = "skid", revision = "2.0" }
 simulate.signals = [
   { at = "holding 0 uint32", shape = "counter", low = 100000000, period = "20 ms" },
   { at = "holding 40 uint32", shape = "counter", low = 300000000, period = "20 ms" },

@@ -52,7 +52,7 @@ title = "Hatchery oxygen"
 
 [controller.skid]
 connect = "tcp://10.20.0.11"
-limits = { timeout = "500 ms" }
+limits = { timeout = "500 ms", connects = 20, idle = "10 s" }
 simulate.signals = [
   { at = "holding 0 uint32", shape = "counter", low = 100000000, period = "20 ms" },
   { at = "holding 40 uint32", shape = "counter", low = 300000000, period = "20 ms" },
@@ -110,7 +110,7 @@ _GATEWAY_UNITS: Final = "".join(
 [controller.{_unit_name(unit)}]
 connect = "tcp://10.20.0.11"
 unit = {unit}
-limits = {{ timeout = "4 s", in_flight = 5 }}
+limits = {{ timeout = "4 s", in_flight = 5, gateway_timeout = "3 s" }}
 response = {{ fixed = "60 ms", per_register = "1 ms" }}
 simulate.signals = [{{ at = "holding 0 uint32", shape = "counter", low = {unit * 100_000_000}, period = "20 ms" }}]
 """
