@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
@@ -44,6 +44,11 @@ class LoopClock:
 def wall_time_text() -> str:
     """Now in UTC, RFC 3339 with milliseconds."""
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def time_of_day_text(in_ns: int) -> str:
+    """The local time of day after so long, as on a clock on the wall: ``14:05``."""
+    return (datetime.now(UTC) + timedelta(microseconds=in_ns // 1000)).astimezone().strftime("%H:%M")
 
 
 def today() -> date:

@@ -12,6 +12,7 @@ from rich.live import Live
 from rich.text import Text
 
 from wherry.cli import output
+from wherry.clock import NS_PER_S, time_of_day_text
 from wherry.engine.carry import Carry
 from wherry.engine.events import Event
 from wherry.engine.line import Line
@@ -58,7 +59,9 @@ def picture(engine: Engine, height_rows: int, width_columns: int) -> RenderableT
     lines = output.make_table(LINE_COLUMNS, output.fitted(LINE_COLUMNS, line_rows, (0, 1), width_columns))
     carry_rows = [carry_row(carry, now_ns) for carry in engine.carries]
     transfers = output.make_table(CARRY_COLUMNS, output.fitted(CARRY_COLUMNS, carry_rows, (0, 1), width_columns))
-    down = [Text(f"{name}: {line.reason}") for name, line in engine.lines.items() if line.reason]
+    down = [
+        Text(f"{name}: {line.reason}{next_attempt_text(line)}") for name, line in engine.lines.items() if line.reason
+    ]
     down_rows = sum(-(-each.cell_len // width_columns) + 1 for each in down)
     room = max(3, height_rows - len(engine.lines) - len(engine.carries) - 9 - down_rows)
     rows: list[Sequence[str]] = []
@@ -84,8 +87,16 @@ VALUE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
     ("value", "left"), ("reading", "right"), ("unit", "left"), ("quality", "left"), ("taken from", "left"),
     ("put to", "left"),
 )  # fmt: skip
+WAIT_TOLD_NS = 60 * NS_PER_S
+"""From this wait on people want to know until when."""
 VALUE_SHRINK = (5, 4, 0, 3)
 """Which columns are cut in a narrow terminal, in this order: each value keeps one line."""
+
+
+def next_attempt_text(line: Line) -> str:
+    """When a line that must wait long is tried again."""
+    wait_ns = line.connect_wait_ns
+    return f" (next attempt at {time_of_day_text(wait_ns)})" if wait_ns and wait_ns >= WAIT_TOLD_NS else ""
 
 
 def line_row(name: str, line: Line) -> Sequence[str]:

@@ -7,7 +7,8 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from wherry.protocol.functions import FunctionCode, exception_text
-from wherry.protocol.session import Faulty, Lost, Outcome, Prepared, Refusal, TimedOut
+from wherry.protocol.pdu import ReadCoils, ReadHoldingRegisters
+from wherry.protocol.session import Faulty, Lost, Outcome, Prepared, Refusal, TimedOut, prepare
 
 if TYPE_CHECKING:
     from wherry.engine.line import Line
@@ -100,6 +101,14 @@ class Job:
         data = self.prepared.data
         told = data[: self.age_at] + age_ms.to_bytes(2, "big") + data[self.age_at + 2 :]
         self.prepared = self.prepared.with_data(told)
+
+
+def prepare_poll(prepared: Prepared) -> Prepared:
+    """A read that keeps a connection in use: the same read again, or of the first item that a write has put."""
+    if not prepared.is_write:
+        return prepared
+    bits, start, _ = _touched(prepared)
+    return prepare(prepared.unit, ReadCoils(start, 1) if bits else ReadHoldingRegisters(start, 1))
 
 
 def meet(one: Job, other: Job) -> bool:

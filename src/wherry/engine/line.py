@@ -15,7 +15,8 @@ from wherry.clock import LoopClock
 from wherry.engine.guard import Guard
 from wherry.engine.histogram import Histogram
 from wherry.engine.job import AGE_MS_MAX, NEVER_NS, Job, NotSent, Overwritten, describe, reason_of
-from wherry.engine.link import LineState, Link
+from wherry.engine.link import Link
+from wherry.engine.link_limits import LineState
 from wherry.engine.waits import busy_wait_ns, probe_wait_ns
 from wherry.plan.model import Controller
 from wherry.protocol.functions import ExceptionCode
@@ -125,6 +126,12 @@ class Line:
     @property
     def connections_lost(self) -> int:
         return self.link.connections_lost
+
+    @property
+    def connect_wait_ns(self) -> int | None:
+        """How long until the next attempt to connect; None while none is waited for."""
+        at_ns = self.link.connect_at_ns
+        return None if at_ns is None else max(0, at_ns - self._clock.now_ns())
 
     @property
     def losses(self) -> int:

@@ -12,14 +12,13 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
 from random import Random
-from typing import TYPE_CHECKING, Self, cast
+from typing import TYPE_CHECKING, cast
 
 from wherry.clock import LoopClock
-from wherry.engine.job import Job, NotSent, meet, reason_of
-from wherry.engine.waits import Silence
+from wherry.engine.job import Job, NotSent, meet, prepare_poll, reason_of
+from wherry.engine.link_limits import LineState, LinkLimits
+from wherry.engine.waits import LINGER_NS, ConnectBudget, Silence, idle_wait_ns
 from wherry.errors import LinkError
 from wherry.limits import SILENT_TIMEOUTS_MAX
 from wherry.plan.model import Controller, Framing
@@ -30,50 +29,38 @@ if TYPE_CHECKING:
     from wherry.engine.line import Line
 
 
-class LineState(StrEnum):
-    """Where a line stands."""
+class _Connection(asyncio.Protocol):
+    """One connection of a link. What it hears after the link has given it up concerns nobody."""
 
-    WAITING = "waiting to connect"
-    CONNECTING = "connecting"
-    UP = "connected"
-    SILENT = "connected, the unit does not answer"
-    RESTING = "closed by the controller while idle"
-    CLOSED = "closed"
+    def __init__(self, link: Link) -> None:
+        self._link = link
+        self._transport: asyncio.BaseTransport | None = None
+        # Straight to the link: this is on the way of every reply.
+        self.data_received = link.data_received  # type: ignore[method-assign]
 
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._transport = transport
+        self._link.connected(cast("asyncio.Transport", transport))
 
-@dataclass(frozen=True, slots=True)
-class LinkLimits:
-    """What an address stands: the gentlest of what is declared for the controllers that are reached through it."""
-
-    in_flight: int
-    gap_ns: int
-    spacing_ns: int
-    """Least time between two requests; 0: no limit."""
-    timeout_ns: int
-    """The longest: how long a connection is waited for."""
-    reconnect_ns: int
-    reconnect_ns_max: int
-
-    @classmethod
-    def of(cls, controllers: Sequence[Controller]) -> Self:
-        limits = [each.limits for each in controllers]
-        rates = [each.requests_per_s for each in limits if each.requests_per_s]
-        # RTU framing has no transaction ids: requests go one at a time, whatever the plan allows.
-        is_rtu = controllers[0].framing is Framing.RTU
-        return cls(
-            in_flight=1 if is_rtu else min(each.in_flight for each in limits),
-            gap_ns=max(each.gap_ns for each in limits),
-            spacing_ns=int(1e9 / min(rates)) if rates else 0,
-            timeout_ns=max(each.timeout_ns for each in limits),
-            reconnect_ns=max(each.reconnect_ns for each in limits),
-            reconnect_ns_max=max(each.reconnect_ns_max for each in limits),
-        )
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._link.transport is self._transport:
+            self._link.lost(exc)
 
 
-class Link(asyncio.Protocol):
-    """The connection to the address of ``controllers``. Each gets a ``Line``, which adds itself to ``lines``."""
+class Link:
+    """The connection to the address of ``controllers``. Each gets a ``Line``, which adds itself to ``lines``.
 
-    def __init__(self, controllers: Sequence[Controller], network: Network, rng: Random, clock: LoopClock) -> None:
+    ``budget`` counts the attempts to connect to the address, for all its links.
+    """
+
+    def __init__(
+        self,
+        controllers: Sequence[Controller],
+        network: Network,
+        rng: Random,
+        clock: LoopClock,
+        budget: ConnectBudget,
+    ) -> None:
         first = controllers[0]
         self.host, self.port = first.host, first.port
         self.limits = LinkLimits.of(controllers)
@@ -91,6 +78,8 @@ class Link(asyncio.Protocol):
         """How often the gateway had no path to a unit (exception 0A)."""
         self.transport: asyncio.Transport | None = None
         self.is_waking = False
+        self.connect_at_ns: int | None = None
+        """When the next attempt to connect is due, while it waits for it."""
         self.is_pipelined = self.limits.in_flight > 1
         self._framing = first.framing
         self._is_rtu = first.framing is Framing.RTU
@@ -105,7 +94,16 @@ class Link(asyncio.Protocol):
         self._pace_timer: asyncio.TimerHandle | None = None
         self._connect_timer: asyncio.TimerHandle | None = None
         self._doubt_timer: asyncio.TimerHandle | None = None
+        self._idle_timer: asyncio.TimerHandle | None = None
         self._connecting: asyncio.Task[None] | None = None
+        self._budget = budget
+        self._is_per_exchange = self.limits.is_per_exchange
+        self._idle_wait_ns = LINGER_NS if self._is_per_exchange else 0
+        if self.limits.idle_ns is not None and not self._is_per_exchange:
+            self._idle_wait_ns = idle_wait_ns(self.limits.idle_ns)
+        self._used_ns = 0
+        self._last_job: Job | None = None
+        self._is_told_used_up = False
         self._gap_ns = self.limits.gap_ns
         self._spacing_ns = self.limits.spacing_ns
         self._is_paced = bool(self._gap_ns or self._spacing_ns)
@@ -123,9 +121,14 @@ class Link(asyncio.Protocol):
 
     def wake(self) -> None:
         """Something waits while the connection rests: one attempt to connect, and it is over if that fails."""
-        if not self.is_waking:
-            self.is_waking = True
-            self._begin_connect()
+        if self.is_waking:
+            return
+        if self._budget.wait_ns(self._now_ns()):
+            self._went_down("it was closed while nothing was asked", is_first=True)
+            self._fail_all()
+            return
+        self.is_waking = True
+        self._begin_connect()
 
     def pump(self) -> None:
         """Send what may be sent now, a request of each line in turn."""
@@ -174,6 +177,9 @@ class Link(asyncio.Protocol):
         if self.is_shared:
             line.counters.requests += 1
         self.transport.write(frame)
+        if self._idle_wait_ns:
+            self._used_ns = now_ns
+            self._last_job = job
         if self._spacing_ns:
             self._next_allowed_ns = now_ns + self._spacing_ns
         if self._timer is None:
@@ -246,6 +252,8 @@ class Link(asyncio.Protocol):
             return
         if self.ring:
             self.pump()
+        elif self._is_per_exchange and not self._is_asked:
+            self._rest()
         if self._timer is None:
             # Nothing waits, but the line may have to become quiet before it may be used again.
             self._arm_timer()
@@ -306,6 +314,43 @@ class Link(asyncio.Protocol):
                 if line.controller.unit == outcome.prepared.unit:
                     line.counters.late_replies += 1
 
+    # A connection on which nothing is asked.
+
+    @property
+    def _is_asked(self) -> bool:
+        """Whether something is under way or waits."""
+        return self._session.in_flight > 0 or any(each.has_jobs for each in self.lines)
+
+    def _rest(self) -> None:
+        """Close politely until there is something to ask again."""
+        transport, self.transport = self.transport, None
+        if transport is not None:
+            self.state = LineState.RESTING
+            self._session.link_lost(self._now_ns())
+            transport.close()
+
+    def _watch_idle(self) -> None:
+        if self._idle_wait_ns and self._idle_timer is None:
+            self._idle_timer = self._clock.call_at(self._used_ns + self._idle_wait_ns, self._idle_passed)
+
+    def _idle_passed(self) -> None:
+        """Be quicker than the device that closes a connection which nobody uses."""
+        self._idle_timer = None
+        if self.transport is None:
+            return
+        now_ns = self._now_ns()
+        if self._is_asked:
+            self._used_ns = now_ns
+        elif now_ns >= self._used_ns + self._idle_wait_ns:
+            if self._last_job is None or self._is_per_exchange or self._budget.per_hour is None:
+                self._rest()
+                return
+            # Connecting again is what the device stands least: keep the connection in use.
+            line = self._last_job.line
+            self._used_ns = now_ns
+            line.submit(Job(prepare_poll(self._last_job.prepared), _nothing, is_write=False))
+        self._watch_idle()
+
     # Connection.
 
     def start(self) -> None:
@@ -324,10 +369,12 @@ class Link(asyncio.Protocol):
 
     def _schedule_connect(self, wait_ns: int) -> None:
         self.state = LineState.WAITING
+        self.connect_at_ns = self._now_ns() + wait_ns
         self._connect_timer = self._clock.call_at(self._now_ns() + wait_ns, self._begin_connect)
 
     def _begin_connect(self) -> None:
         self._connect_timer = None
+        self.connect_at_ns = None
         self.state = LineState.CONNECTING
         self._connecting = self._loop.create_task(self._connect())
 
@@ -335,8 +382,9 @@ class Link(asyncio.Protocol):
         self.connects += 1
         self._attempts += 1
         began_ns = self._now_ns()
+        self._budget.spend(began_ns)
         try:
-            await self._network.connect(lambda: self, self.host, self.port, self.limits.timeout_ns / 1e9)
+            await self._network.connect(lambda: _Connection(self), self.host, self.port, self.limits.timeout_ns / 1e9)
         except LinkError as failed:
             failure = str(failed)
         except (OSError, ValueError) as failed:
@@ -350,11 +398,12 @@ class Link(asyncio.Protocol):
         if was_waking:
             self._fail_all()
 
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+    def connected(self, transport: asyncio.Transport) -> None:
+        """A connection is there."""
         if self.state is LineState.CLOSED:
-            cast("asyncio.Transport", transport).abort()
+            transport.abort()
             return
-        self.transport = cast("asyncio.Transport", transport)
+        self.transport = transport
         self._session = self._new_session()
         self._answered = False
         self.state = LineState.UP
@@ -362,6 +411,8 @@ class Link(asyncio.Protocol):
         self.reason = ""
         if self._silence is not None:
             self._silence.connected()
+        self._used_ns = self._now_ns()
+        self._watch_idle()
         if self.is_waking:
             # Nobody was told that it rested, so nobody need be told that it does not.
             self.is_waking = False
@@ -370,9 +421,8 @@ class Link(asyncio.Protocol):
             for line in self.lines:
                 line.told(True, "")
 
-    def connection_lost(self, exc: Exception | None) -> None:
-        if self.transport is None:
-            return
+    def lost(self, exc: Exception | None) -> None:
+        """The connection has ended without our doing."""
         self.transport = None
         if exc is None and self._was_idle():
             self.state = LineState.RESTING
@@ -387,7 +437,10 @@ class Link(asyncio.Protocol):
         elif self._answered:
             why = "the controller closed the connection"
         else:
-            why = "the controller closed the connection unasked; check that no other client holds its last free one"
+            why = (
+                "the controller closed the connection before any answer: waiting for a free session; "
+                "check that no other client holds its last free one"
+            )
         self._went_down(why, is_first=True)
 
     def _was_idle(self) -> bool:
@@ -395,8 +448,7 @@ class Link(asyncio.Protocol):
 
         A controller that closes right after an answer is not connected to again at once: many connects can lock it up.
         """
-        is_asked = self._session.in_flight or any(each.has_jobs for each in self.lines)
-        if self.state is not LineState.UP or is_asked or not self._answered:
+        if self.state is not LineState.UP or self._is_asked or not self._answered:
             return False
         return self._now_ns() - max(each.last_reply_ns or 0 for each in self.lines) >= self.limits.reconnect_ns
 
@@ -445,24 +497,31 @@ class Link(asyncio.Protocol):
         An attempt that nobody answered at all cost the device nothing, and tells at once when the way is free again: it
         is repeated without growing waits.
         """
-        limits = self.limits
-        doublings = 0 if is_silent else min(max(self._attempts - 1, 0), 16)
-        wait_ns = min(limits.reconnect_ns_max, limits.reconnect_ns << doublings)
-        self._schedule_connect(int(wait_ns * self._rng.uniform(0.5, 1.0)))
+        limits, budget = self.limits, self._budget
+        doublings = 0 if is_silent and budget.per_hour is None else min(max(self._attempts - 1, 0), 16)
+        longest_ns = budget.longest_wait_ns(limits.reconnect_ns_max)
+        wait_ns = int(min(longest_ns, limits.reconnect_ns << doublings) * self._rng.uniform(0.5, 1.0))
+        needed_ns = budget.wait_ns(self._now_ns())
+        is_used_up = needed_ns > wait_ns
+        if is_used_up:
+            wait_ns = needed_ns
+            reason = f"all {budget.per_hour} connects of the hour are used up; before that: {reason}"
+        self._schedule_connect(wait_ns)
         self.reason = reason
-        if is_first:
+        if is_first or (is_used_up and not self._is_told_used_up):
             for line in self.lines:
                 line.told(False, reason)
+        self._is_told_used_up = is_used_up
 
     async def close(self) -> None:
         """End the link for good."""
         if self.state is LineState.CLOSED:
             return
         self.state = LineState.CLOSED
-        for timer in (self._timer, self._pace_timer, self._connect_timer, self._doubt_timer):
+        for timer in (self._timer, self._pace_timer, self._connect_timer, self._doubt_timer, self._idle_timer):
             if timer is not None:
                 timer.cancel()
-        self._timer = self._pace_timer = self._connect_timer = self._doubt_timer = None
+        self._timer = self._pace_timer = self._connect_timer = self._doubt_timer = self._idle_timer = None
         if self._connecting is not None and not self._connecting.done():
             self._connecting.cancel()
             await asyncio.gather(self._connecting, return_exceptions=True)
@@ -474,3 +533,7 @@ class Link(asyncio.Protocol):
             else:
                 transport.close()
         self._fail_all()
+
+
+def _nothing(_outcome: Outcome | NotSent) -> None:
+    """Nobody waits for what only kept a connection in use."""

@@ -17,6 +17,7 @@ from wherry.engine.events import Event, EventKind, Listener
 from wherry.engine.guard import guard_for
 from wherry.engine.line import Line, Telling
 from wherry.engine.link import Link
+from wherry.engine.link_limits import budgets_of
 from wherry.engine.schedule import Schedule
 from wherry.engine.sweep import SweepRunner
 from wherry.engine.torn import CarefulSweep
@@ -89,9 +90,11 @@ class Engine:
         """One line for each controller, in the order of the plan; those of one address share a link."""
         telling = Telling(self._line_changed, self._unit_changed, self._write_refused)
         links: dict[str, Link] = {}
+        budgets = budgets_of(controllers)
         for group in share(controllers):
             # Each link has a stream of chance of its own, so that one link's doings do not change another's.
-            link = Link(group, self._network, Random(self._rng.getrandbits(64)), self._clock)
+            budget = budgets[group[0].host.lower(), group[0].port]
+            link = Link(group, self._network, Random(self._rng.getrandbits(64)), self._clock, budget)
             links.update({each.name: link for each in group})
         for controller in controllers:
             guard = guard_for(self.plan, controller, armed=controller.name in self.armed)

@@ -74,6 +74,7 @@ def controller_summary(line: Line) -> dict[str, Any]:
         "connect_attempts": line.connects,
         "reconnects": max(0, line.connections_made - 1),
         "connections_lost": line.connections_lost,
+        "next_connect_ms": None if line.connect_wait_ns is None else round(line.connect_wait_ns / 1e6, 3),
         "response_ms": line.response.summary_ms(),
     }
 

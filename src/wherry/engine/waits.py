@@ -1,7 +1,8 @@
-"""How long to wait for whom: pure decisions about units that do not answer, are busy, or fall silent together."""
+"""How long to wait for whom: pure decisions about units that are silent or busy, and about connections."""
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Collection, Hashable
 from typing import Final
 
@@ -17,6 +18,44 @@ FAILURES_BEFORE_BACKOFF: Final = 2
 BUSY_WAIT_NS: Final = 100 * NS_PER_MS
 BUSY_WAIT_NS_MAX: Final = 5 * NS_PER_S
 _DOUBLINGS_MAX: Final = 16
+
+
+HOUR_NS: Final = 3600 * NS_PER_S
+IDLE_MARGIN: Final = 10
+"""A connection is given up, or used, this part (a tenth) of the idle time before the device would close it."""
+IDLE_MARGIN_NS_MAX: Final = NS_PER_S
+LINGER_NS: Final = NS_PER_S
+"""How long a connection that is made for an exchange waits for its first request."""
+
+
+class ConnectBudget:
+    """Attempts to connect to one address: never more than ``per_hour`` in any hour. None: no limit."""
+
+    __slots__ = ("_instants", "per_hour")
+
+    def __init__(self, per_hour: int | None) -> None:
+        self.per_hour = per_hour
+        self._instants: deque[int] = deque(maxlen=per_hour or 0)
+
+    def spend(self, now_ns: int) -> None:
+        """Count an attempt."""
+        if self.per_hour is not None:
+            self._instants.append(now_ns)
+
+    def wait_ns(self, now_ns: int) -> int:
+        """How long the next attempt must wait; 0: not at all."""
+        if self.per_hour is None or len(self._instants) < self.per_hour:
+            return 0
+        return max(0, self._instants[0] + HOUR_NS + 1 - now_ns)
+
+    def longest_wait_ns(self, otherwise_ns: int) -> int:
+        """What growing waits grow to: so long that a controller that is down uses up only half of the attempts."""
+        return otherwise_ns if self.per_hour is None else max(otherwise_ns, 2 * HOUR_NS // self.per_hour)
+
+
+def idle_wait_ns(idle_ns: int) -> int:
+    """How long a connection may be unused before something is done about it, if the device closes it at ``idle_ns``."""
+    return idle_ns - min(idle_ns // IDLE_MARGIN, IDLE_MARGIN_NS_MAX)
 
 
 def probe_wait_ns(failures: int, cost_ns: int, dead_count: int) -> int:

@@ -1,0 +1,66 @@
+"""Where a line can stand, and what the address of several controllers stands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Self
+
+from wherry.engine.waits import ConnectBudget
+from wherry.plan.model import Connection, Controller, Framing
+
+
+class LineState(StrEnum):
+    """Where a line stands."""
+
+    WAITING = "waiting to connect"
+    CONNECTING = "connecting"
+    UP = "connected"
+    SILENT = "connected, the unit does not answer"
+    RESTING = "closed while nothing is asked"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkLimits:
+    """What an address stands: the gentlest of what is declared for the controllers that are reached through it."""
+
+    in_flight: int
+    gap_ns: int
+    spacing_ns: int
+    """Least time between two requests; 0: no limit."""
+    timeout_ns: int
+    """The longest: how long a connection is waited for."""
+    reconnect_ns: int
+    reconnect_ns_max: int
+    idle_ns: int | None
+    is_per_exchange: bool
+
+    @classmethod
+    def of(cls, controllers: Sequence[Controller]) -> Self:
+        limits = [each.limits for each in controllers]
+        rates = [each.requests_per_s for each in limits if each.requests_per_s]
+        # RTU framing has no transaction ids: requests go one at a time, whatever the plan allows.
+        is_rtu = controllers[0].framing is Framing.RTU
+        return cls(
+            in_flight=1 if is_rtu else min(each.in_flight for each in limits),
+            gap_ns=max(each.gap_ns for each in limits),
+            spacing_ns=int(1e9 / min(rates)) if rates else 0,
+            timeout_ns=max(each.timeout_ns for each in limits),
+            reconnect_ns=max(each.reconnect_ns for each in limits),
+            reconnect_ns_max=max(each.reconnect_ns_max for each in limits),
+            idle_ns=min((each.idle_ns for each in limits if each.idle_ns), default=None),
+            is_per_exchange=any(each.connection is Connection.PER_EXCHANGE for each in limits),
+        )
+
+
+def budgets_of(controllers: Iterable[Controller]) -> dict[tuple[str, int], ConnectBudget]:
+    """The attempts to connect to each address, by host and port: the least of what is declared there."""
+    least: dict[tuple[str, int], int | None] = {}
+    for each in controllers:
+        key, allowed = (each.host.lower(), each.port), each.limits.connects_per_hour
+        known = least.setdefault(key, allowed)
+        if allowed is not None and (known is None or allowed < known):
+            least[key] = allowed
+    return {key: ConnectBudget(allowed) for key, allowed in least.items()}
