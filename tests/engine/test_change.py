@@ -112,6 +112,25 @@ def test_a_group_is_written_whole_and_waits_whole() -> None:
     assert cycle(mixed, S, 1, 2) == [0, 1]
 
 
+def test_a_place_that_holds_a_substitute_is_late_until_the_value_may_be_written_again() -> None:
+    changed = changes(ChangeRule(shortest_ns=5 * S))
+    batch = changed.select_by_template([[b"\x00\x00"]], 0, 0)
+    batch.tell(0, is_done=True, has_left=True)
+    batch.settle(0)
+
+    def late(at_ns: int, number: int) -> int | None:
+        put = number.to_bytes(2, "big")
+        batch = changed.select([put], [Converted(number, put, Quality.GOOD, Reason.GOOD)], at_ns, 0)
+        assert batch.chosen == [None]
+        batch.settle(at_ns)
+        return batch.late
+
+    assert late(1 * S, 7) == 0
+    assert late(2 * S, 0) is None  # the substitute is what the value is now
+    assert late(3 * S, 7) is None  # so the place held the value of less than max_age ago
+    assert late(4 * S, 7) == 0
+
+
 def test_what_is_held_back_too_long_is_late() -> None:
     changed = changes(ChangeRule(shortest_ns=10 * S))
     cycle(changed, 0, 10)

@@ -38,7 +38,8 @@ class _Place:
         self.at_ns: int | None = None
         """When the last write that left was over."""
         self.fresh_ns: int | None = None
-        """The last instant at which it was known to hold the value of then, within the deadband."""
+        """The last instant at which it was known to hold the source's value of then, within the deadband; None while it
+        holds a substitute."""
         self.is_pending = False
 
     def is_due(self, put: bytes, number: int | float | None, now_ns: int, period_ns: int) -> bool:
@@ -71,14 +72,14 @@ class Batch:
         self.late: int | None = None
         """A value whose place holds one of more than ``max_age`` ago, since ``shortest`` has not passed yet."""
         self._changes = changes
-        self._picked: dict[int, tuple[bytes, int | float | None]] = {}
+        self._picked: dict[int, tuple[bytes, int | float | None, bool]] = {}
         self._failed: set[int] = set()
         self._left: set[int] = set()
 
-    def pick(self, index: int, number: int | float | None) -> None:
+    def pick(self, index: int, number: int | float | None, *, is_own: bool) -> None:
         put = self.chosen[index]
         assert put is not None
-        self._picked[index] = (put, number)
+        self._picked[index] = (put, number, is_own)
 
     def tell(self, template: int, *, is_done: bool, has_left: bool) -> None:
         """One request of a template is over: whether it was answered as it should, and whether it left at all."""
@@ -102,8 +103,8 @@ class Batch:
                 if template in self._failed:
                     place.data = place.number = None
                 else:
-                    place.data, place.number = picked
-                    place.fresh_ns = now_ns
+                    place.data, place.number, is_own = picked
+                    place.fresh_ns = now_ns if is_own else None
 
 
 class Changes:
@@ -141,9 +142,10 @@ class Changes:
             if puts[index] is None:
                 continue
             is_due, must_wait = index in due, index in waiting
+            is_own = _is_own(results, index, puts[index])
             if is_due and not must_wait:
                 if place is not None:
-                    batch.pick(index, _number(results, index, puts[index]))
+                    batch.pick(index, _number(results, index, puts[index]), is_own=is_own)
                     place.is_pending = True
                 continue
             batch.chosen[index] = None
@@ -151,7 +153,7 @@ class Changes:
             if place is None:
                 continue
             if not is_due:
-                place.fresh_ns = now_ns
+                place.fresh_ns = now_ns if is_own else None
             elif place.fresh_ns is None or now_ns - place.fresh_ns > self._max_age_ns:
                 batch.late = index
         return batch
@@ -186,10 +188,16 @@ class Changes:
         return due, waiting
 
 
+def _is_own(results: Sequence[Converted | None], index: int, put: bytes | None) -> bool:
+    """Whether what is put is the source's value, and no substitute."""
+    result = results[index] if results else None
+    return result is not None and result.put is put
+
+
 def _number(results: Sequence[Converted | None], index: int, put: bytes | None) -> int | float | None:
     """The number behind what is put; None for what is none, and for a substitute."""
     result = results[index] if results else None
-    if result is None or result.put is not put or not isinstance(result.value, int | float):
+    if result is None or not _is_own(results, index, put) or not isinstance(result.value, int | float):
         return None
     return result.value
 

@@ -190,6 +190,7 @@ class Link(asyncio.Protocol):
         tap = self.tap
         if self.is_rtu:
             key, unit, pdu = RTU_KEY, frame[0], frame[1:-CRC_BYTES]
+            self._data = b""  # what came before a request is no answer to it
         else:
             key, unit, pdu = frame[:2], frame[MBAP_HEAD], frame[MBAP_HEAD + 1 :]
         controller = self._units.get(unit) or self.controllers[0]

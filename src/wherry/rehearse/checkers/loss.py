@@ -88,7 +88,9 @@ class Loss(Checker):
         bound_ns = transfer.max_age_ns + transfer.period_ns + drain_ns
         if transfer.status is None:
             return
-        is_old = look.held_ns is not None and now_ns - look.held_ns > bound_ns
+        # What is written on change only may rightly have been written long ago.
+        is_regular = not all(each.is_on_change for each in transfer.values)
+        is_old = is_regular and look.held_ns is not None and now_ns - look.held_ns > bound_ns
         if look.quality == GOOD and is_old and not self.world.troubled(receiver, now_ns - bound_ns, now_ns):
             age_ms = (now_ns - (look.held_ns or 0)) / MS
             self.wrong(transfer.name, f"its receiver reads Good while its values are {age_ms:.0f} ms old")
