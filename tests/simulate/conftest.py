@@ -26,6 +26,8 @@ from wherry.simulate.station import Station
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.transports.behaviour import uniform_ns
 from wherry.transports.memory import MemoryNetwork
+from wherry.transports.network import Network
+from wherry.transports.tcp import TcpNetwork
 
 MS = 1_000_000
 S = 1000 * MS
@@ -77,18 +79,21 @@ class Places:
 class Trial:
     """One run. ``wrong`` and ``unplanned`` are sentences about what must not be."""
 
-    def __init__(self, plan: Plan, placed: dict[str, Chosen], seed: int, truth: Truth) -> None:
+    def __init__(self, plan: Plan, placed: dict[str, Chosen], seed: int, truth: Truth, slack_ns: int) -> None:
         self.plan = plan
         self.placed = placed
         self.seed = seed
         self.truth = truth
+        self.slack_ns = slack_ns
         self.wrong: list[str] = []
         self.unplanned: list[str] = []
         self.is_judged = True
         self.events: list[Event] = []
         self.qualities: list[tuple[int, str, int]] = []
         self.watched = [Watched(each) for each in plan.transfers]
-        self.network = MemoryNetwork(Random(seed))
+        self.network: Network = MemoryNetwork(Random(seed))
+        self.prepare: Callable[[SimulatedController], None] = lambda _device: None
+        self.on_request: Callable[[], None] = lambda: None
         self.engine: Engine
         self.simulated: Simulated
         for each in plan.transfers:
@@ -104,13 +109,25 @@ class Trial:
 
     async def start(self) -> None:
         """Devices, then the engine, armed everywhere."""
-        for each in self.plan.controllers:
-            route = self.network.route(each.host, each.port)
-            for behaviour in (route.to_server, route.to_client):
-                behaviour.latency_ns = uniform_ns(100_000, 600_000)
+        if isinstance(self.network, MemoryNetwork):
+            for each in self.plan.controllers:
+                route = self.network.route(each.host, each.port)
+                for behaviour in (route.to_server, route.to_client):
+                    behaviour.latency_ns = uniform_ns(100_000, 600_000)
+        misbehave = preparing(self.plan, self.placed)
+
+        def prepare(device: SimulatedController, rng: Random) -> None:
+            misbehave(device, rng)
+            self.prepare(device)
+
         self.simulated = await simulate_plan(
-            self.plan, self.network, rng=Random(self.seed), prepare=preparing(self.plan, self.placed)
+            self.plan,
+            self.network,
+            rng=Random(self.seed),
+            prepare=prepare,
+            any_port=not isinstance(self.network, MemoryNetwork),
         )
+        self.plan = self.simulated.plan
         for name, device in self.simulated.controllers.items():
             self._listen(name, device)
         armed = [each.name for each in self.plan.controllers]
@@ -131,11 +148,12 @@ class Trial:
                 self._judge(name, places, at_ns, pdu, is_done=bool(answer) and not answer[0] & 0x80)
             elif function not in (0x2B, 0x11):
                 self.unplanned.append(f"{at_ns}: {name} was asked {pdu.hex()}")
+            self.on_request()
 
         device.on_served = served
 
     def _note(self, device: SimulatedController, watched: Watched, at_ns: int) -> None:
-        truths, oldest_ns = watched.truths, at_ns - watched.transfer.max_age_ns - 2 * SLACK_NS
+        truths, oldest_ns = watched.truths, at_ns - watched.transfer.max_age_ns - 2 * self.slack_ns
         truths.append((at_ns, [self.truth(device, value, at_ns) for value in watched.transfer.values]))
         while truths[0][0] < oldest_ns:
             truths.popleft()
@@ -165,7 +183,7 @@ class Trial:
     def _compare(self, watched: Watched, index: int, at_ns: int, data: bytes) -> None:
         watched.writes += 1
         value = watched.transfer.values[index]
-        since_ns = at_ns - watched.transfer.max_age_ns - SLACK_NS
+        since_ns = at_ns - watched.transfer.max_age_ns - self.slack_ns
         if value.take.order is not value.put.order:
             data = in_order(data, value)
         if not any(at >= since_ns and truth[index] == data for at, truth in reversed(watched.truths)):
@@ -184,6 +202,19 @@ class Trial:
         while self.transactions < count or loop.time() < until_s:
             await asyncio.sleep(5)
             assert loop.time() < LONGEST_S, f"only {self.transactions} transactions"
+
+    async def until(self, is_so: Callable[[], bool]) -> None:
+        """Wait until something is so, looking after every request that a device has carried out."""
+        reached = asyncio.Event()
+
+        def look() -> None:
+            if is_so():
+                reached.set()
+
+        self.on_request = look
+        look()
+        await reached.wait()
+        self.on_request = lambda: None
 
     async def stop(self) -> None:
         """The engine ends cleanly; the counts add up."""
@@ -237,7 +268,7 @@ def play_device(
     placed = {only: choose(label)} if only else placed_for(label)
 
     async def main() -> Trial:
-        trial = Trial(chosen_plan, placed, seed, truth)
+        trial = Trial(chosen_plan, placed, seed, truth, SLACK_NS)
         await trial.start()
         await play(trial)
         trial.is_clean()
@@ -246,6 +277,38 @@ def play_device(
         return trial
 
     return run_virtual(main)
+
+
+REAL_SLACK_NS = 1000 * MS
+"""A computer that is busy may let a callback wait."""
+PATIENCE_S = 60
+"""Only a fault makes it take that long."""
+
+
+def play_for_real(
+    label: str, play: Play, plan: Plan, *, only: str, prepare: Callable[[SimulatedController], None] | None = None
+) -> Trial:
+    """Play over loopback sockets, on the computer's own event loop and at ports of its choice."""
+
+    async def main() -> Trial:
+        trial = Trial(plan, {only: choose(label)}, 1, held, REAL_SLACK_NS)
+        trial.network = TcpNetwork()
+        if prepare is not None:
+            trial.prepare = prepare
+        await trial.start()
+        await asyncio.wait_for(play(trial), PATIENCE_S)
+        trial.is_clean()
+        await trial.stop()
+        trial.is_clean()
+        return trial
+
+    return asyncio.run(main())
+
+
+@pytest.fixture
+def over_sockets() -> Callable[..., Trial]:
+    """``play_for_real``."""
+    return play_for_real
 
 
 @pytest.fixture

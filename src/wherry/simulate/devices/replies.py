@@ -11,19 +11,23 @@ from wherry.simulate.device import Fault
 from wherry.simulate.devices.base import Attach, Device, Victim, one_of
 
 LATE_SHARE: Final = 0.01
+OFTEN_SHARE: Final = 0.1
 _BYTE_COUNT_AT: Final = MBAP_BYTES + 1
 _LENGTH_AT: Final = 4
 
 
-def _late(victim: Victim) -> None:
-    rng, timeout_ns = victim.rng, victim.timeout_ns
+def _late(share: float) -> Attach:
+    def attach(victim: Victim) -> None:
+        rng, timeout_ns = victim.rng, victim.timeout_ns
 
-    def hook(_number: int, _unit: int, _pdu: bytes) -> Fault | None:
-        if rng.random() >= LATE_SHARE:
-            return None
-        return Fault(delay_ns=timeout_ns + rng.randrange(2 * timeout_ns))
+        def hook(_number: int, _unit: int, _pdu: bytes) -> Fault | None:
+            if rng.random() >= share:
+                return None
+            return Fault(delay_ns=timeout_ns + rng.randrange(2 * timeout_ns))
 
-    victim.simulated.fault = hook
+        victim.simulated.fault = hook
+
+    return attach
 
 
 _SOURCES: Final = """
@@ -72,11 +76,11 @@ status = "holding 90"
 S1: Final = Device(
     "S1",
     "late replies",
-    "One reply in a hundred leaves after its time-out plus a random while, with the right transaction id: a gateway"
-    " that was busy, or a program that had something else to do. Whoever takes the next bytes as the next answer "
-    "gives the values of one block to another from then on.",
+    "One reply in a hundred (`often`: one in ten) leaves after its time-out plus a random while, with the right "
+    "transaction id: a gateway that was busy, or a program that had something else to do. Whoever takes the next "
+    "bytes as the next answer gives the values of one block to another from then on.",
     "A late reply is dropped by its transaction id and counted; the next answer is right, and the connection stays.",
-    {"late": _late},
+    {"late": _late(LATE_SHARE), "often": _late(OFTEN_SHARE)},
     counters_plan("tcp://10.20.0.11", 'limits = { timeout = "300 ms", in_flight = 3 }'),
     {"skid": "S1"},
 )
@@ -88,7 +92,7 @@ S2: Final = Device(
     "reply says which request it answers.",
     "After a time-out the connection is given up and made anew, so that a late reply ends with the old one; none is "
     "taken as the answer to another request.",
-    {"late": _late},
+    {"late": _late(LATE_SHARE), "often": _late(OFTEN_SHARE)},
     counters_plan("rtu+tcp://10.20.0.11:4001", 'limits = { timeout = "300 ms" }', every="500 ms"),
     {"skid": "S2"},
 )

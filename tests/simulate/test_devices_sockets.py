@@ -1,0 +1,87 @@
+"""Some of the devices once over real sockets, on loopback: what virtual time shows holds there too."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from wherry.clock import NS_PER_MS
+from wherry.plan.model import Limits, Plan
+from wherry.simulate.controller import SimulatedController
+from wherry.simulate.devices.catalogue import plan_for
+from wherry.values.quality import Quality
+
+pytestmark = pytest.mark.slow
+
+
+def quick(plan: Plan, *, period_ns: int = 20 * NS_PER_MS, **limits: Any) -> Plan:
+    """The same plan, ten times as fast."""
+    fast: Limits = replace(
+        Limits(), timeout_ns=60 * NS_PER_MS, reconnect_ns=50 * NS_PER_MS, reconnect_ns_max=200 * NS_PER_MS, **limits
+    )
+    return replace(
+        plan,
+        controllers=tuple(replace(each, limits=fast) if each.name != "hall" else each for each in plan.controllers),
+        transfers=tuple(replace(each, period_ns=period_ns, max_age_ns=1000 * NS_PER_MS) for each in plan.transfers),
+    )
+
+
+def test_late_replies(over_sockets: Any) -> None:
+    async def play(trial: Any) -> None:
+        counts = trial.line("skid").counters
+        await trial.until(lambda: counts.late_replies >= 5 and trial.carry("water").delivered >= 10)
+        assert counts.timeouts >= 5
+
+    over_sockets("S1:often", play, quick(plan_for("S1"), in_flight=3), only="skid")
+
+
+@pytest.mark.parametrize("kind", ["zero", "plus one", "unit"])
+def test_ids_that_do_not_come_back(over_sockets: Any, kind: str) -> None:
+    async def play(trial: Any) -> None:
+        await trial.until(lambda: trial.transactions >= 20)
+        assert trial.carry("water").delivered <= 1
+        assert trial.carry("water").quality is Quality.BAD
+        assert [quality for _, _, quality in trial.qualities if quality] == []
+
+    over_sockets(f"S3:{kind}", play, quick(plan_for("S3"), in_flight=3), only="skid")
+
+
+def test_pieces_and_pairs(over_sockets: Any) -> None:
+    async def play(trial: Any) -> None:
+        await trial.until(lambda: trial.carry("water").delivered >= 40)
+        assert trial.line("skid").counters.faulty == 0
+
+    over_sockets("S4:pieces", play, quick(plan_for("S4"), period_ns=50 * NS_PER_MS, in_flight=3), only="skid")
+
+
+def test_broken_replies(over_sockets: Any) -> None:
+    async def play(trial: Any) -> None:
+        counts = trial.line("oxygen").counters
+        await trial.until(lambda: counts.faulty + counts.timeouts >= 3 and trial.carry("oxygen").delivered >= 20)
+
+    over_sockets("S4:broken", play, quick(plan_for("S4")), only="oxygen")
+
+
+def test_one_connection_that_is_closed_when_idle_and_kept_when_dead(over_sockets: Any) -> None:
+    """The device's times, made short: idle after 80 ms, a dead connection kept for 300 ms."""
+
+    def shorten(device: SimulatedController) -> None:
+        if device.door is not None:
+            device.door.idle_ns, device.door.held_ns = 80 * NS_PER_MS, 300 * NS_PER_MS
+
+    async def play(trial: Any) -> None:
+        counts, water = trial["skid"].counts, trial.carry("water")
+        await trial.until(lambda: water.delivered >= 3)
+        assert counts.connections >= 2, "it was closed while idle, and made again"
+        assert trial.line("skid").connections_lost == 0, "which is no loss"
+        trial["skid"].station.lose_connections()
+        before = water.delivered
+        await trial.until(lambda: water.delivered >= before + 2)
+        assert counts.connections_refused > 0, "the place was kept for a while"
+        assert counts.connections_open_max == 1
+        assert not trial["skid"].station.door.is_locked
+        assert any("check that no other client holds" in each for each in trial.said("skid"))
+
+    over_sockets("S7", play, quick(plan_for("S7"), period_ns=200 * NS_PER_MS), only="skid", prepare=shorten)
