@@ -27,7 +27,6 @@ from wherry.simulate.virtual_loop import run_virtual
 from wherry.transports.behaviour import uniform_ns
 from wherry.transports.memory import MemoryNetwork
 from wherry.transports.network import Network
-from wherry.transports.tcp import TcpNetwork
 
 MS = 1_000_000
 S = 1000 * MS
@@ -279,36 +278,16 @@ def play_device(
     return run_virtual(main)
 
 
-REAL_SLACK_NS = 1000 * MS
-"""A computer that is busy may let a callback wait."""
-PATIENCE_S = 60
-"""Only a fault makes it take that long."""
+@pytest.fixture
+def new_trial() -> Callable[..., Trial]:
+    """A trial that is still to be started: plan, which controller misbehaves how, network, and slack."""
 
-
-def play_for_real(
-    label: str, play: Play, plan: Plan, *, only: str, prepare: Callable[[SimulatedController], None] | None = None
-) -> Trial:
-    """Play over loopback sockets, on the computer's own event loop and at ports of its choice."""
-
-    async def main() -> Trial:
-        trial = Trial(plan, {only: choose(label)}, 1, held, REAL_SLACK_NS)
-        trial.network = TcpNetwork()
-        if prepare is not None:
-            trial.prepare = prepare
-        await trial.start()
-        await asyncio.wait_for(play(trial), PATIENCE_S)
-        trial.is_clean()
-        await trial.stop()
-        trial.is_clean()
+    def make(plan: Plan, label: str, *, only: str, network: Network, slack_ns: int) -> Trial:
+        trial = Trial(plan, {only: choose(label)}, 1, held, slack_ns)
+        trial.network = network
         return trial
 
-    return asyncio.run(main())
-
-
-@pytest.fixture
-def over_sockets() -> Callable[..., Trial]:
-    """``play_for_real``."""
-    return play_for_real
+    return make
 
 
 @pytest.fixture

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Any
 
@@ -11,9 +13,15 @@ from wherry.clock import NS_PER_MS
 from wherry.plan.model import Limits, Plan
 from wherry.simulate.controller import SimulatedController
 from wherry.simulate.devices.catalogue import plan_for
+from wherry.transports.tcp import TcpNetwork
 from wherry.values.quality import Quality
 
 pytestmark = pytest.mark.slow
+
+SLACK_NS = 1000 * NS_PER_MS
+"""A computer that is busy may let a callback wait."""
+PATIENCE_S = 60
+"""Only a fault makes it take that long."""
 
 
 def quick(plan: Plan, *, period_ns: int = 20 * NS_PER_MS, **limits: Any) -> Plan:
@@ -28,7 +36,33 @@ def quick(plan: Plan, *, period_ns: int = 20 * NS_PER_MS, **limits: Any) -> Plan
     )
 
 
-def test_late_replies(over_sockets: Any) -> None:
+Prepare = Callable[[SimulatedController], None]
+OverSockets = Callable[..., None]
+
+
+@pytest.fixture
+def over_sockets(new_trial: Any) -> OverSockets:
+    """Play on the computer's own event loop, at ports of its choice."""
+
+    def run(
+        label: str, play: Callable[[Any], Awaitable[None]], plan: Plan, *, only: str, prepare: Prepare | None = None
+    ) -> None:
+        async def main() -> None:
+            trial = new_trial(plan, label, only=only, network=TcpNetwork(), slack_ns=SLACK_NS)
+            if prepare is not None:
+                trial.prepare = prepare
+            await trial.start()
+            await asyncio.wait_for(play(trial), PATIENCE_S)
+            trial.is_clean()
+            await trial.stop()
+            trial.is_clean()
+
+        asyncio.run(main())
+
+    return run
+
+
+def test_late_replies(over_sockets: OverSockets) -> None:
     async def play(trial: Any) -> None:
         counts = trial.line("skid").counters
         await trial.until(lambda: counts.late_replies >= 5 and trial.carry("water").delivered >= 10)
@@ -38,7 +72,7 @@ def test_late_replies(over_sockets: Any) -> None:
 
 
 @pytest.mark.parametrize("kind", ["zero", "plus one", "unit"])
-def test_ids_that_do_not_come_back(over_sockets: Any, kind: str) -> None:
+def test_ids_that_do_not_come_back(over_sockets: OverSockets, kind: str) -> None:
     async def play(trial: Any) -> None:
         await trial.until(lambda: trial.transactions >= 20)
         assert trial.carry("water").delivered <= 1
@@ -48,7 +82,7 @@ def test_ids_that_do_not_come_back(over_sockets: Any, kind: str) -> None:
     over_sockets(f"S3:{kind}", play, quick(plan_for("S3"), in_flight=3), only="skid")
 
 
-def test_pieces_and_pairs(over_sockets: Any) -> None:
+def test_pieces_and_pairs(over_sockets: OverSockets) -> None:
     async def play(trial: Any) -> None:
         await trial.until(lambda: trial.carry("water").delivered >= 40)
         assert trial.line("skid").counters.faulty == 0
@@ -56,7 +90,7 @@ def test_pieces_and_pairs(over_sockets: Any) -> None:
     over_sockets("S4:pieces", play, quick(plan_for("S4"), period_ns=50 * NS_PER_MS, in_flight=3), only="skid")
 
 
-def test_broken_replies(over_sockets: Any) -> None:
+def test_broken_replies(over_sockets: OverSockets) -> None:
     async def play(trial: Any) -> None:
         counts = trial.line("oxygen").counters
         await trial.until(lambda: counts.faulty + counts.timeouts >= 3 and trial.carry("oxygen").delivered >= 20)
@@ -64,7 +98,7 @@ def test_broken_replies(over_sockets: Any) -> None:
     over_sockets("S4:broken", play, quick(plan_for("S4")), only="oxygen")
 
 
-def test_one_connection_that_is_closed_when_idle_and_kept_when_dead(over_sockets: Any) -> None:
+def test_one_connection_that_is_closed_when_idle_and_kept_when_dead(over_sockets: OverSockets) -> None:
     """The device's times, made short: idle after 80 ms, a dead connection kept for 300 ms."""
 
     def shorten(device: SimulatedController) -> None:
