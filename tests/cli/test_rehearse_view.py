@@ -126,7 +126,8 @@ def test_names_are_cut_where_they_are_alike() -> None:
 @pytest.mark.parametrize(
     ("span_s", "text"),
     [
-        (0.0, "0 s"), (0.0004, "<1 ms"), (0.2, "200 ms"), (1.2, "1.20 s"), (43.4, "43 s"), (125.0, "2 min 05 s"),
+        (0.0, "0 s"), (0.0004, "<1 ms"), (0.2, "200 ms"), (1.2, "1.20 s"), (43.4, "43 s"), (125.0, "125 s"),
+        (725.0, "12 min 05 s"),
         (11_000.0, "3 h 03 min"),
     ],
 )  # fmt: skip

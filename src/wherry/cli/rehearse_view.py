@@ -309,7 +309,7 @@ def span_text(span_s: float) -> str:
         return "0 s" if not span_s else f"{span_s * 1000:.0f} ms" if span_s >= 0.001 else "<1 ms"
     if span_s < 10:
         return f"{span_s:.2f} s"
-    if span_s < 120:
+    if span_s < 600:
         return f"{span_s:.0f} s"
     if span_s < 7200:
         return f"{int(span_s // 60)} min {int(span_s % 60):02d} s"
