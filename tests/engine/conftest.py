@@ -49,6 +49,8 @@ class Device:
     delay_ns: int = 5 * MS
     before: Callable[[Device, Seen], None] | None = None
     answer: Answer | None = None
+    ignores: Callable[[Device, Seen], bool] | None = None
+    """Whether a request is lost on its way: it is seen by the test, not by the device."""
     store: MemoryStore = field(default_factory=MemoryStore)
     seen: list[Seen] = field(default_factory=list)
     reads_seen: int = 0
@@ -116,7 +118,7 @@ class _Served(asyncio.Protocol):
         seen = Seen(device.now_ns(), indication.pdu, len(device.seen))
         device.seen.append(seen)
         device.reads_seen += not seen.is_write
-        if device.is_dead:
+        if device.is_dead or (device.ignores is not None and device.ignores(device, seen)):
             return
         if device.before is not None:
             device.before(device, seen)

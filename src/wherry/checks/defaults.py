@@ -29,6 +29,11 @@ def defaults(judged: Judged) -> Iterator[Default]:
         yield from _of_controller(judged, controller)
     for transfer in judged.plan.transfers:
         yield from _of_transfer(judged, transfer)
+    for command in judged.plan.commands:
+        if command.result is None:
+            yield Default(f"command.{command.name}", "result", "none: acknowledged is all that is known")
+        if command.answer is None:
+            yield Default(f"command.{command.name}", "answer", "none: the source is not told")
 
 
 def _of_controller(judged: Judged, controller: Controller) -> Iterator[Default]:

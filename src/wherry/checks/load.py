@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from wherry.packing.layout import Sweep, WriteRequest
 from wherry.plan.addresses import share
-from wherry.plan.model import BitWrites, Controller, Framing, Span, Transfer
+from wherry.plan.model import BitWrites, Command, Controller, Framing, Span, Transfer
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
@@ -86,9 +86,18 @@ def requests_for(controller: Controller, write: WriteRequest) -> int:
     return 3 if write.is_mask and controller.bit_writes is BitWrites.READ_CHANGE_WRITE else 1
 
 
-def loads(sweeps: Sequence[Sweep], controllers: Mapping[str, Controller]) -> list[Load]:
-    """The load of every controller that the sweeps ask anything of, in the order of the controllers."""
+def loads(
+    sweeps: Sequence[Sweep], controllers: Mapping[str, Controller], commands: Sequence[Command] = ()
+) -> list[Load]:
+    """The load of every controller that is asked anything, in the order of the controllers.
+
+    Commands count as while one is at work: the request number and the acknowledge are read in each period.
+    """
     found = {name: Load(controller) for name, controller in controllers.items()}
+    for command in commands:
+        transfer = command.as_transfer
+        found[command.source].add(transfer, command.request.span, command.period_ns)
+        found[command.destination].add(transfer, command.acknowledge.span, command.period_ns)
 
     for sweep in sweeps:
         readers: dict[int, Transfer] = {}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from wherry.checks.rule import Judged
 from wherry.packing.layout import ALIVE, GUARD, STATUS, Cut, ReadRequest, Sweep, WriteRequest
-from wherry.plan.model import BitWrites, Controller, Span, Table
+from wherry.plan.model import BitWrites, Command, Controller, Span, Table
 
 READ_FUNCTIONS = {Table.COIL: 1, Table.DISCRETE: 2, Table.HOLDING: 3, Table.INPUT: 4}
 """Function codes (Modbus Application Protocol V1.1b3, 6.1 to 6.4)."""
@@ -33,6 +33,7 @@ class RequestRow:
 def request_rows(judged: Judged) -> list[RequestRow]:
     """Every request of a plan: reads first, then writes, by controller, period and place."""
     rows = [row for sweep in judged.sweeps for row in _rows(judged, sweep)]
+    rows += [row for command in judged.plan.commands for row in _command_rows(command)]
     place = {name: index for index, name in enumerate(judged.controllers)}
     # Writes keep the order in which they leave.
     rows.sort(key=lambda row: (place[row.controller], row.is_write, row.period_ns))
@@ -53,6 +54,16 @@ def _rows(judged: Judged, sweep: Sweep) -> Iterator[RequestRow]:
             for function_code in _write_functions(destination, write):
                 is_write = function_code != READ_FUNCTIONS[Table.HOLDING]
                 yield RequestRow(destination.name, is_write, function_code, write.span, carries, sweep.period_ns)
+
+
+def _command_rows(command: Command) -> Iterator[RequestRow]:
+    """What is asked in each period while a command is at work; the rest is asked once for each request."""
+    for name, point, what in (
+        (command.source, command.request, "request"),
+        (command.destination, command.acknowledge, "acknowledge"),
+    ):
+        carries = ((command.name, what),)
+        yield RequestRow(name, False, READ_FUNCTIONS[point.table], point.span, carries, command.period_ns)
 
 
 def _reads(sweep: Sweep) -> list[ReadRequest]:

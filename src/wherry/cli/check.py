@@ -61,7 +61,7 @@ def check_command(
     if verbose:
         check_view.print_defaults(defaults(judged))
     if requests:
-        check_view.print_requests(request_rows(judged), loads(judged.sweeps, judged.controllers))
+        check_view.print_requests(request_rows(judged), loads(judged.sweeps, judged.controllers, judged.plan.commands))
     output.sentence(check_view.summary(str(plan), loaded.plan, findings))
     return code
 
@@ -92,7 +92,7 @@ def document(file: Path, judged: Judged, findings: Any, code: Exit, *, requests:
     }
     if requests:
         answer["requests"] = [check_view.request_data(row) for row in request_rows(judged)]
-        found = loads(judged.sweeps, judged.controllers)
+        found = loads(judged.sweeps, judged.controllers, judged.plan.commands)
         answer["load"] = {load.controller.name: check_view.load_data(load) for load in found}
     if verbose:
         answer["defaults"] = [check_view.default_data(default) for default in defaults(judged)]

@@ -99,7 +99,7 @@ def choose_armed(plan: Plan, wanted: Sequence[str], *, may_ask: bool, is_answer:
 
     The cautions are shown in either case. LocalError for a name that the plan does not write to.
     """
-    destinations = {each.destination for each in plan.transfers}
+    destinations = {each.destination for each in plan.putting}
     if wanted and not is_answer:
         output.talk(output.paragraph(CAUTION, to_stderr=True))
     if "all" in wanted:

@@ -208,10 +208,26 @@ def print_summary(figures: Mapping[str, Any]) -> None:
         ],
     )  # fmt: skip
     output.data()
+    print_commands(figures["commands"])
     print_lines(figures["controllers"])
     output.data()
     for sentence in sentences(figures):
         output.sentence(sentence)
+
+
+def print_commands(commands: Mapping[str, Mapping[str, Any]]) -> None:
+    """What became of the requests of each command; nothing where the plan has none."""
+    if not commands:
+        return
+    outcomes = ("requested", "executed", "refused", "expired", "unknown", "pending")
+    output.table(
+        [("command", "left"), ("from -> to", "left"), *((each, "right") for each in outcomes)],
+        [
+            (name, f"{each['from']} -> {each['to']}", *(f"{each[outcome]:,}" for outcome in outcomes))
+            for name, each in commands.items()
+        ],
+    )
+    output.data()
 
 
 def print_lines(controllers: Mapping[str, Mapping[str, Any]]) -> None:
@@ -255,6 +271,12 @@ def sentences(figures: Mapping[str, Any]) -> list[str]:
         if each["skipped_unarmed"]:
             count = output.plural(each["skipped_unarmed"], "set was", "sets were")
             said.append(f"{name}: {count} read and not written, because {each['to']} is not armed.")
+    for name, each in figures["commands"].items():
+        if each["unknown"]:
+            count = output.plural(each["unknown"], "request is", "requests are")
+            said.append(f"{name}: {count} unknown: given to {each['to']} and never acknowledged; somebody must look.")
+        if each["pending"]:
+            said.append(f"{name}: a request was at work when this run ended; its outcome is not known.")
     if not said:
         said.append("Every cycle was delivered.")
     return said

@@ -22,6 +22,8 @@ class EventKind(StrEnum):
     TRANSFER_QUALITY = "transfer quality"
     VALUE_QUALITY = "value quality"
     WRITE_REFUSED = "write refused"
+    COMMAND = "command"
+    """A request has an outcome, or stood there before the start."""
     FOREIGN_BITS = "foreign bits"
     """Somebody else changes bits in a register that was declared to be ours alone."""
     RECORD_LOST = "record lost"

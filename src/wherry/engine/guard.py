@@ -116,7 +116,7 @@ def guard_for(plan: Plan, controller: Controller, *, armed: bool) -> Guard:
     """The guard of one controller: everything that the plan puts there, and nothing else."""
     spans: list[Span] = []
     masks: dict[int, int] = {}
-    for transfer in plan.transfers:
+    for transfer in plan.putting:
         if transfer.destination != controller.name:
             continue
         if transfer.status is not None:
@@ -152,7 +152,7 @@ def _covers(union: tuple[tuple[int, ...], tuple[int, ...]], address: int, count:
 def write_spans(plan: Plan, controller_name: str) -> tuple[Span, ...]:
     """Every place of one controller that the plan may write, joined where they touch, for people to read."""
     spans: dict[Table, list[Span]] = {}
-    for transfer in plan.transfers:
+    for transfer in plan.putting:
         if transfer.destination == controller_name:
             places = [value.put.span for value in transfer.values]
             places += [transfer.status] if transfer.status else []

@@ -13,6 +13,8 @@ from random import Random
 from wherry.clock import LoopClock
 from wherry.engine.building import build_carry, prepare_read
 from wherry.engine.carry import Carry
+from wherry.engine.command import Conclusion
+from wherry.engine.command_runner import CommandRunner, build_commands
 from wherry.engine.events import Event, EventKind, Listener
 from wherry.engine.guard import guard_for
 from wherry.engine.line import Line, Telling
@@ -62,10 +64,10 @@ class Engine:
         self._network = network
         self.started_ns = self._clock.now_ns()
         self.lines: dict[str, Line] = {}
-        used = {name for each in plan.transfers for name in (each.source, each.destination)}
+        used = {name for each in plan.putting for name in (each.source, each.destination)}
         self._make_lines([each for each in plan.controllers if each.name in used])
         self.carries: list[Carry] = []
-        self._sweeps: list[SweepRunner | CarefulSweep] = []
+        self._sweeps: list[SweepRunner | CarefulSweep | CommandRunner] = []
         sweeps = layout(plan)
         for sweep in sweeps:
             carries = [
@@ -80,7 +82,11 @@ class Engine:
             self.carries += carries
         order = {each.name: index for index, each in enumerate(plan.transfers)}
         self.carries.sort(key=lambda carry: order[carry.transfer.name])
-        self._periods_ns = [sweep.period_ns for sweep in sweeps]
+        self._periods_ns = [sweep.period_ns for sweep in sweeps] + [command.period_ns for command in plan.commands]
+        self.commands = build_commands(
+            plan, self.lines, armed=self.armed, clock=self._clock, on_concluded=self._command_concluded
+        )
+        self._sweeps += self.commands
         self._schedule: Schedule | None = None
         self._unheard = set(self.lines)
         self._is_running = False
@@ -144,6 +150,8 @@ class Engine:
         self._is_running = False
         for carry in self.carries:
             carry.is_stopping = True
+        for command in self.commands:
+            command.is_stopping = True
         await self._until_at_rest()
         for carry in self.carries:
             carry.say_stopped()
@@ -156,7 +164,7 @@ class Engine:
         """Every request is answered or times out; the bound only guards against a fault of ours."""
         longest_s = max((each.controller.limits.timeout_ns for each in self.lines.values()), default=0) / 1e9
         for _ in range(STOP_POLLS_MAX):
-            if all(carry.is_at_rest for carry in self.carries):
+            if all(carry.is_at_rest for carry in self.carries) and all(each.is_at_rest for each in self.commands):
                 return
             await asyncio.sleep(max(0.001, longest_s / 200))
 
@@ -217,6 +225,23 @@ class Engine:
     def _write_refused(self, line: Line, frame: bytes) -> None:
         name = line.controller.name
         self._tell(EventKind.WRITE_REFUSED, name, f"a write to {name} outside the plan was refused", frame=frame.hex())
+
+    def _command_concluded(self, runner: CommandRunner, conclusion: Conclusion | None) -> None:
+        name = runner.declared.name
+        if conclusion is None:
+            number = runner.state.stood_before
+            message = f"{name}: request {number} stood there before the start and is left alone"
+            self._tell(EventKind.COMMAND, name, message, number=number)
+            return
+        outcome = conclusion.outcome.name.lower()
+        self._tell(
+            EventKind.COMMAND,
+            name,
+            f"{name}: request {conclusion.number} is {outcome}: {conclusion.reason}",
+            number=conclusion.number,
+            outcome=outcome,
+            result=conclusion.result,
+        )
 
     def _foreign_bits(self, line: Line, address: int, bits: int, after_write: bool) -> None:
         place = f"{line.controller.name} holding {address}"

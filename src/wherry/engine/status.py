@@ -20,6 +20,7 @@ def summary(engine: Engine, now_ns: int) -> dict[str, Any]:
         "armed": sorted(engine.armed),
         "duration_s": round((now_ns - engine.started_ns) / 1e9, 3),
         "transfers": {carry.transfer.name: transfer_summary(carry, now_ns) for carry in engine.carries},
+        "commands": {each.declared.name: each.summary() for each in engine.commands},
         "controllers": {name: controller_summary(line) for name, line in engine.lines.items()},
     }
 

@@ -105,7 +105,7 @@ def layout(plan: Plan) -> tuple[Sweep, ...]:
 def readable_spans(plan: Plan, controller_name: str) -> list[Span]:
     """The union of all that may be read from a controller: what it declares readable, and every point taken from it."""
     spans: list[Span] = list(plan.controller(controller_name).readable)
-    for transfer in plan.transfers:
+    for transfer in plan.putting:
         if transfer.source == controller_name:
             spans.extend(value.take.span for value in transfer.values)
             if transfer.alive is not None:

@@ -5,7 +5,7 @@ Nothing here knows about files: ``path`` is the place in the document, from whic
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final
 
@@ -15,7 +15,7 @@ from wherry.protocol.functions import Framing as Framing
 from wherry.protocol.functions import Table as Table
 from wherry.values.scaling import Rounding as Rounding
 from wherry.values.scaling import Scale as Scale
-from wherry.values.types import BOOL, Order, ValueType
+from wherry.values.types import BOOL, Order, ValueType, raw
 
 REFERENCE_DIGIT: Final = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}
 """First digit of a reference number (common practice, no source; the specification numbers items from 1, 4.4)."""
@@ -343,6 +343,59 @@ class Transfer:
 
 
 @dataclass(frozen=True, slots=True)
+class Command:
+    """Something that is to be done once in the destination, when the source asks for it with a new request number."""
+
+    name: str
+    source: str
+    destination: str
+    period_ns: int
+    request: Point
+    """The request number in the source: another one than before asks for the command; 0 asks for nothing."""
+    put: Point
+    """Where the request number goes in the destination."""
+    acknowledge: Point
+    """The number of the request that the destination has carried out last."""
+    expiry_ns: int
+    """How long a request is good for."""
+    values: tuple[Value, ...] = ()
+    """Parameters: put before the request number, or in the same request."""
+    result: Point | None = None
+    """One register in the destination that is read once it has acknowledged."""
+    answer: Span | None = None
+    """Three holding registers in the source: request number, outcome, result."""
+    path: Path = ()
+
+    @property
+    def as_transfer(self) -> Transfer:
+        """What is put, as a transfer: the parameters and, last, the request number."""
+        number = Value(
+            f"request number of {self.name}",
+            replace(self.request, type=raw(1)),
+            replace(self.put, type=raw(1)),
+            is_copy=True,
+            path=self.path,
+        )
+        values = (*self.values, number)
+        return Transfer(
+            self.name, self.source, self.destination, self.period_ns, self.expiry_ns, values, path=self.path
+        )
+
+    @property
+    def answer_as_transfer(self) -> Transfer | None:
+        """The answer on its way back, as a transfer; for those who look at what is put where."""
+        if self.answer is None:
+            return None
+        path = (*self.path, "answer")
+        take = replace(self.acknowledge, type=raw(1))
+        put = Point(self.answer.table, self.answer.start, raw(self.answer.count), text=str(self.answer), path=path)
+        value = Value(f"answer to {self.name}", take, put, is_copy=True, path=path)
+        return Transfer(
+            self.name, self.destination, self.source, self.period_ns, self.expiry_ns, (value,), path=self.path
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """The whole plan. ``controllers`` and ``transfers`` keep the order of the file."""
 
@@ -350,6 +403,17 @@ class Plan:
     controllers: tuple[Controller, ...]
     transfers: tuple[Transfer, ...]
     file: str = ""
+    commands: tuple[Command, ...] = ()
+
+    @property
+    def putting(self) -> tuple[Transfer, ...]:
+        """Everything that is put anywhere: the transfers, and the commands and their answers as transfers."""
+        answers = (each.answer_as_transfer for each in self.commands)
+        return (
+            *self.transfers,
+            *(each.as_transfer for each in self.commands),
+            *(each for each in answers if each is not None),
+        )
 
     def controller(self, name: str) -> Controller:
         """The controller of that name; KeyError if there is none."""

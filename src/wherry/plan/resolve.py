@@ -32,6 +32,7 @@ from wherry.plan.model import (
 from wherry.plan.places import parse_point, parse_span, parse_status
 from wherry.plan.reader import Reader, read_duration
 from wherry.plan.resolve_careful import resolve_alive_put, resolve_careful
+from wherry.plan.resolve_commands import resolve_commands
 from wherry.plan.resolve_identity import resolve_identity
 from wherry.plan.resolve_values import resolve_copies, resolve_row
 from wherry.plan.schema import (
@@ -59,8 +60,14 @@ def resolve(table: PlanTable, data: Mapping[str, Any], file: str) -> tuple[Plan,
     reader = Reader()
     controllers = _controllers(reader, table, data)
     transfers = _transfers(reader, table, data, controllers)
+    commands = resolve_commands(
+        reader,
+        table,
+        lambda name, path: _named_controller(reader, name, controllers, path),
+        lambda name, path: _check_name(reader, name, path),
+    )
     usable = tuple(each for each in controllers.values() if each is not None)
-    return Plan(printable(table.title), usable, tuple(transfers), file), reader.findings
+    return Plan(printable(table.title), usable, tuple(transfers), file, commands), reader.findings
 
 
 # Controllers.
@@ -271,7 +278,7 @@ def _transfers(
             transfer = _transfer(reader, name, table, data["transfer"][name], controllers)
             if transfer is not None:
                 result.append(transfer)
-    if not tables and "transfer" not in data:
+    if not tables and "transfer" not in data and "command" not in data:
         reader.add(
             "missing-key",
             "the plan has no transfers",

@@ -339,12 +339,40 @@ class TransferTable(Table):
     copy: Annotated[CopyTable | list[CopyTable], _meta("Registers or bits carried as they are.")] = []
 
 
+class CommandTable(Table):
+    """Something that is done once in the destination, when the source asks for it with a new request number."""
+
+    from_: Annotated[str, _meta("The controller that asks.", "hall")] = msgspec.field(name="from")
+    to: Annotated[str, _meta("The controller that is to do it.", "feeder")]
+    every: Annotated[str, _duration("How often the request number is looked at.", "200 ms")]
+    request: Annotated[
+        str,
+        _place("The request number in the source: another one than before asks; 0 asks for nothing.", "holding 20"),
+    ]
+    put: Annotated[str, _place("Where the request number is put in the destination.", "holding 40")]
+    acknowledge: Annotated[
+        str, _place("The number of the request that the destination has carried out last.", "holding 50")
+    ]
+    expiry: Annotated[str, _duration("How long a request is good for.", "5 s")]
+    values: Annotated[
+        list[ValueTable], _meta("Parameters: put before the request number, or in one request with it.")
+    ] = []
+    result: Annotated[
+        str | UnsetType, _place("A register in the destination that tells how it went.", "holding 51")
+    ] = UNSET
+    answer: Annotated[
+        str | UnsetType,
+        _place("First of three holding registers in the source: request number, outcome, result.", "holding 30"),
+    ] = UNSET
+
+
 class PlanTable(Table):
-    """A plan of Wherry: controllers, and the transfers between them."""
+    """A plan of Wherry: controllers, and the transfers and commands between them."""
 
     title: Annotated[str, _meta("What the plan is for.", "Hatchery water exchange")] = ""
     controller: Annotated[dict[str, ControllerTable], _meta("The controllers, by name.")] = {}
     transfer: Annotated[dict[str, TransferTable], _meta("The transfers, by name.")] = {}
+    command: Annotated[dict[str, CommandTable], _meta("The commands, by name.")] = {}
 
 
 TITLES: Final[dict[type[Table], str]] = {
@@ -359,6 +387,7 @@ TITLES: Final[dict[type[Table], str]] = {
     TransferTable: "transfer",
     ValueTable: "value",
     CopyTable: "copy",
+    CommandTable: "command",
 }
 """What each table is called when people are told about it."""
 

@@ -102,7 +102,7 @@ def check(judged: Judged) -> Iterator[Finding]:
     if not watched:
         return
     told: set[int] = set()
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         place = device(judged.destination(transfer))
         written = [(value.put.span, f"`{value.name}`", value.put.path, value.put.bit) for value in transfer.values]
         if transfer.status is not None:

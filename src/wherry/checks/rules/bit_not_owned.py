@@ -72,7 +72,7 @@ or a register of its own, or use a device that has function 16 (hex).
 
 def check(judged: Judged) -> Iterator[Finding]:
     names: dict[tuple[tuple[str, int, int], int], str] = {}
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         controller = judged.destination(transfer)
         for value in transfer.values:
             if value.put.bit is None:

@@ -67,7 +67,7 @@ Give the unit id that is set in the device.
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    sources = {each.source for each in judged.plan.transfers}
+    sources = {each.source for each in judged.plan.putting}
     for controller in judged.plan.controllers:
         is_serial = controller.framing is Framing.RTU
         if is_serial and controller.unit == UNIT_BROADCAST and controller.name in sources:

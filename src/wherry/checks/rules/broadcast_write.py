@@ -70,7 +70,7 @@ def check(judged: Judged) -> Iterator[Finding]:
     for controller in judged.plan.controllers:
         if controller.unit != UNIT_BROADCAST:
             continue
-        written = [each for each in judged.plan.transfers if each.destination == controller.name]
+        written = [each for each in judged.plan.putting if each.destination == controller.name]
         if written:
             yield RULE.finding(
                 f"{controller.name} is unit 0, and a write to unit 0 goes to every device on the line",

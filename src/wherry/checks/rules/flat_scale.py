@@ -65,7 +65,7 @@ Write two different numbers on each side.
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         for value in transfer.values:
             for key, scale in (("take_scale", value.take_scale), ("scale", value.scale)):
                 if scale is not None and (is_flat(scale) or scale.to_low == scale.to_high):

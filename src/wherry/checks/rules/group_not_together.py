@@ -71,7 +71,7 @@ Put the values of the group in neighbouring places. If the addresses between the
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         if not any(value.group for value in transfer.values):
             continue
         _, taken = read_units(transfer, judged.source(transfer).limits, judged.readable(transfer.source))

@@ -68,7 +68,7 @@ number and number, string and string, raw and raw.
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         for value in transfer.values:
             taken, put = _kind(value.take), _kind(value.put)
             if taken != put:

@@ -70,7 +70,7 @@ the controller with `bit_writes = "read-change-write"` and the register in `owne
 
 def check(judged: Judged) -> Iterator[Finding]:
     bits: dict[str, list[Value]] = {}
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         for value in transfer.values:
             is_masked = judged.destination(transfer).bit_writes is BitWrites.MASK
             if value.put.bit is not None and is_masked:

@@ -65,7 +65,7 @@ Write the content of the registers as the maker's list gives it: four hexadecima
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         for value in transfer.values:
             if value.take.table.is_bits:
                 continue

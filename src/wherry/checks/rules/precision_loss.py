@@ -82,7 +82,7 @@ Judgement = tuple[Level, str, str, str] | None
 
 def check(judged: Judged) -> Iterator[Finding]:
     known: dict[tuple[object, ...], Judgement] = {}
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         for value in transfer.values:
             if value.is_copy or not (value.take.type.is_number and value.put.type.is_number):
                 continue

@@ -78,7 +78,7 @@ Judgement = tuple[Interval, Interval, Interval] | None
 
 def check(judged: Judged) -> Iterator[Finding]:
     known: dict[Key, Judgement] = {}
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         for value in transfer.values:
             if value.take.type.kind is value.put.type.kind is Kind.STRING:
                 yield from _judge_text(value)

@@ -67,7 +67,7 @@ Correct the type, the `take_scale` or the range. The range is in `unit`, behind 
 
 def check(judged: Judged) -> Iterator[Finding]:
     known: dict[tuple[object, ...], bool] = {}
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         for value in transfer.values:
             if value.range is None or not value.take.type.is_number or is_flat(value.take_scale):
                 continue

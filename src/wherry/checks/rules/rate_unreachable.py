@@ -75,7 +75,7 @@ UTILISATION_HIGH = 0.7
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    found = loads(judged.sweeps, judged.controllers)
+    found = loads(judged.sweeps, judged.controllers, judged.plan.commands)
     for load in [*found, *together(found)]:
         if load.utilisation_declared > 1:
             yield _finding(load, Level.ERROR, f"{load.controller.name} cannot keep up with this plan")

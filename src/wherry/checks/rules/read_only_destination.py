@@ -67,7 +67,7 @@ INSTEAD = {Table.DISCRETE: Table.COIL, Table.INPUT: Table.HOLDING}
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         for value in transfer.values:
             table = value.put.table
             if not table.is_writable:

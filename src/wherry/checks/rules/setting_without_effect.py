@@ -77,6 +77,9 @@ Remove the key, or change what keeps it from having an effect.
 
 NUMBERS_ONLY = ("scale", "take_scale", "put_unit", "range", "jump", "counter", "clamp", "rounding", "deadband")
 
+ONCE_NEVER = ("jump", "counter", "modulus", "deadband", "shortest", "refresh", "substitute")
+"""What only counts from one cycle to the next."""
+
 
 def check(judged: Judged) -> Iterator[Finding]:
     for controller in judged.plan.controllers:
@@ -89,6 +92,11 @@ def check(judged: Judged) -> Iterator[Finding]:
         if controller.owned and controller.bit_writes is BitWrites.MASK:
             why = "function 16 (hex) leaves the other bits alone, whoever sets them"
             yield _finding("owned", (*controller.path, "owned"), why)
+    for command in judged.plan.commands:
+        for value in command.values:
+            for key in ONCE_NEVER:
+                if judged.is_written((*value.path, key)):
+                    yield _finding(key, (*value.path, key), "the parameters of a command are put once")
     for transfer in judged.plan.transfers:
         if transfer.careful is None and judged.is_written((*transfer.path, "tries")):
             why = f"`{transfer.name}` has neither `guard` nor `double_read`"

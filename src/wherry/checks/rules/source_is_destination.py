@@ -63,7 +63,7 @@ Name the controller that shall receive. If the device really cannot copy its own
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    for transfer in judged.plan.transfers:
+    for transfer in (*judged.plan.transfers, *(each.as_transfer for each in judged.plan.commands)):
         if device(judged.source(transfer)) == device(judged.destination(transfer)):
             yield RULE.finding(
                 f"`{transfer.name}` carries values from {transfer.source} back to the same device",

@@ -68,7 +68,7 @@ Raise the limit if the device stands more than is declared. Otherwise take or pu
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         source, destination = judged.source(transfer), judged.destination(transfer)
         if transfer.alive is not None:
             yield from _judge(source, transfer.alive, "alive", is_read=True)

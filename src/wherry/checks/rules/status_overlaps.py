@@ -71,9 +71,9 @@ Place = tuple[tuple[str, int, int], int]
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    wanted = {device(judged.destination(each)) for each in judged.plan.transfers if each.status is not None}
+    wanted = {device(judged.destination(each)) for each in judged.plan.putting if each.status is not None}
     taken: dict[Place, tuple[str, Span, Path]] = {}
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         place = device(judged.destination(transfer))
         if place not in wanted:
             continue
@@ -82,7 +82,7 @@ def check(judged: Judged) -> Iterator[Finding]:
                 owner = (f"`{value.name}`", value.put.span, value.put.path)
                 for address in range(value.put.address, value.put.address + value.put.count):
                     taken.setdefault((place, address), owner)
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         status = transfer.status
         if status is None:
             continue

@@ -102,7 +102,7 @@ class _Taken:
 
 def check(judged: Judged) -> Iterator[Finding]:
     tables: dict[tuple[tuple[str, int, int], Table], _Taken] = {}
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         place = device(judged.destination(transfer))
         for value in transfer.values:
             taken = tables.setdefault((place, value.put.table), _Taken())

@@ -66,7 +66,7 @@ Write two units of the same quantity. If the receiver wants the number as it is,
 
 def check(judged: Judged) -> Iterator[Finding]:
     known: dict[tuple[str, str], str] = {}
-    for transfer in judged.plan.transfers:
+    for transfer in judged.plan.putting:
         for value in transfer.values:
             if not value.put_unit or value.put_unit == value.unit:
                 continue

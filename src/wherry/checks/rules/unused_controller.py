@@ -66,8 +66,9 @@ Add the transfer, or remove the controller.
 
 def check(judged: Judged) -> Iterator[Finding]:
     # As written: a transfer that is left out because something else in it is wrong uses its controllers all the same.
-    written = judged.data.get("transfer", {})
-    tables = [each for each in written.values() if isinstance(each, dict)] if isinstance(written, dict) else []
+    written = [judged.data.get(kind, {}) for kind in ("transfer", "command")]
+    tables = [each for all_of in written if isinstance(all_of, dict) for each in all_of.values()]
+    tables = [each for each in tables if isinstance(each, dict)]
     used = {each.get(key) for each in tables for key in ("from", "to")}
     for controller in judged.plan.controllers:
         if controller.name not in used:
