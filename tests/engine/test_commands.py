@@ -16,8 +16,10 @@ from wherry.engine.events import EventKind
 from wherry.engine.guard import guard_for
 from wherry.engine.runner import Engine
 from wherry.engine.status import summary
+from wherry.errors import LocalError
 from wherry.plan import loads
 from wherry.plan.model import Framing, Plan
+from wherry.simulate.controller import build
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.transports.memory import MemoryNetwork
 
@@ -593,3 +595,13 @@ def test_nonsense_in_a_plan_is_refused(was: str, now: str, words: str) -> None:
     assert was in PLAN
     found = [each.message for each in loads(PLAN.replace(was, now)).findings]
     assert [each for each in found if words in each], found
+
+
+def test_a_simulated_plant_has_every_place_of_its_commands() -> None:
+    plan = plan_of()
+    made = {each.name: build(plan, each, random.Random(1), declared_only=True) for each in plan.controllers}
+    places = {"hall": [REQUEST, DOSE, ANSWER], "feeder": [PUT_DOSE, PUT, ACKNOWLEDGE, RESULT]}
+    for name, addresses in places.items():
+        assert [made[name].registers(address, 1) for address in addresses] == [(0,)] * len(addresses)
+        with pytest.raises(LocalError):
+            made[name].registers(99, 1)

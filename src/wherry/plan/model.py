@@ -366,6 +366,17 @@ class Command:
     """Three holding registers in the source: request number, outcome, result."""
     path: Path = ()
 
+    def places_in(self, controller_name: str) -> list[Span]:
+        """Everything that is read or written in one controller."""
+        found: list[Span] = []
+        if controller_name == self.source:
+            found += [self.request.span, *(value.take.span for value in self.values)]
+            found += [self.answer] if self.answer is not None else []
+        if controller_name == self.destination:
+            found += [self.put.span, self.acknowledge.span, *(value.put.span for value in self.values)]
+            found += [self.result.span] if self.result is not None else []
+        return found
+
     @property
     def as_transfer(self) -> Transfer:
         """What is put, as a transfer: the parameters and, last, the request number."""

@@ -34,6 +34,8 @@ __all__ = ["Counts", "Fault", "Placed", "Simulated", "SimulatedController", "Wri
 
 SCAN_NS: Final = 10 * NS_PER_MS
 """How often a simulated program runs through (common practice for controllers, no source)."""
+UPDATE_GAPS: Final = 4
+"""A source that is read double updates its values once in so many times the gap between the readings."""
 LOOPBACK: Final = "127.0.0.1"
 
 Placed = Mapping[str, tuple[str, int]]
@@ -382,6 +384,12 @@ def build(
     if declared_only:
         spans = [value.put.span for each in given for value in each.values]
         spans += [each.status for each in given if each.status is not None]
+        spans += [each.careful.guard.span for each in taken if each.careful is not None and each.careful.guard]
+        spans += [span for each in plan.commands for span in each.places_in(controller.name)]
+    for each in taken:
+        if each.careful is not None and each.careful.gap_ns is not None:
+            # A source that is read twice must rest in between, or no two readings would ever be equal.
+            scan_ns = max(scan_ns, UPDATE_GAPS * each.careful.gap_ns)
     return SimulatedController(
         controller,
         values=[value for each in taken for value in each.values],

@@ -83,4 +83,13 @@ def owned_bits(world: World, controller: Controller) -> dict[tuple[Table, int], 
             put = value.put
             takes_all = put.bit is None or is_in_owned_word(controller, put)
             own(put.table, put.address, put.count, ALL_BITS if takes_all else 1 << (put.bit or 0))
+    for command in world.plan.commands:
+        if command.destination == controller.name:
+            own(command.put.table, command.put.address, 1)
+            for value in command.values:
+                takes_all = value.put.bit is None or is_in_owned_word(controller, value.put)
+                bits = ALL_BITS if takes_all else 1 << (value.put.bit or 0)
+                own(value.put.table, value.put.address, value.put.count, bits)
+        if command.source == controller.name and command.answer is not None:
+            own(command.answer.table, command.answer.start, command.answer.count)
     return owned
