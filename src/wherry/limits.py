@@ -55,6 +55,7 @@ PERIOD_NS_MIN: Final = 1_000_000  # 1 ms: shorter is beyond what the event loop 
 PERIOD_NS_MAX: Final = 24 * 3600 * 1_000_000_000
 TRIES_MAX: Final = 10  # readings of one cycle that may be torn before it is given up
 ANSWER_REGISTERS: Final = 3  # to a command: request number, outcome, result
+ENDURANCE_MAX: Final = 10**15  # writes: more than any memory stands
 STATUS_REGISTERS: Final = 4  # heartbeat, quality, age in ms, sequence
 
 assert PDU_BYTES_MAX + MBAP_BYTES == TCP_ADU_BYTES_MAX

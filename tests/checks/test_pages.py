@@ -22,6 +22,9 @@ SHAPE_NAMES = {
     "missing-file", "broken-row", "duplicate-name",
 }  # fmt: skip
 
+UNTOLD = "storage-unknown"
+"""The short examples leave `storage` out, of which every plan is warned; only that rule's own page declares it."""
+
 IN_FILES_BESIDE = {"broken-row": ("tanks.csv", 3, 36)}
 """Places that no mark in the plan can point at: they lie in a file beside it."""
 
@@ -57,7 +60,7 @@ def test_the_bad_example_gives_exactly_this_finding_at_its_place(
     else:
         assert [place(each) for each in mine] == marks(bad.text)
     assert len(mine) == 1
-    others = [each for each in findings if each.name != rule.name and each.level is not Level.NOTE]
+    others = [each for each in findings if each.name not in (rule.name, UNTOLD) and each.level is not Level.NOTE]
     assert others == [], "the example should show one fault"
 
 
@@ -66,7 +69,7 @@ def test_the_good_example_gives_none_of_it(rule: Rule, judge: Callable[..., tupl
     good = example(rule, "Good")
     findings = judge(good.text, good.files)
     assert rule.name not in {finding.name for finding in findings}
-    assert [each for each in findings if each.level is not Level.NOTE] == []
+    assert [each for each in findings if each.level is not Level.NOTE and each.name != UNTOLD] == []
 
 
 @pytest.mark.parametrize("rule", RULES, ids=by_name)

@@ -21,6 +21,7 @@ response = { fixed = "2 ms" }
 [controller.hall]
 connect = "tcp://10.20.0.12"
 when_silent = "holds"
+storage = "volatile"
 
 [transfer.water]
 from = "skid"
@@ -58,14 +59,14 @@ def test_a_finding_points_at_its_place(plan: Path, capsys: pytest.CaptureFixture
     assert dispatch(["check", "bad.toml"]) == 1
     assert capsys.readouterr().out == (
         "error[range-loss]: `tank 1 oxygen` does not always fit into int16\n"
-        "   --> bad.toml:19:68\n"
+        "   --> bad.toml:20:68\n"
         "   |\n"
-        '19 | ...ygen", take = "holding 0 float32 CDAB", put = "holding 100 int16", range = [0, 40000] },\n'
+        '20 | ...ygen", take = "holding 0 float32 CDAB", put = "holding 100 int16", range = [0, 40000] },\n'
         "   |                                                  ^^^^^^^^^^^^^^^^^^^\n"
         "   = expected: int16 holds -32768 to 32767\n"
         "   = found:    0 to 40000 puts 0 to 40000\n"
         "   = fix:      use a wider type at `put`, a scale that fits the whole range, or `clamp = true`\n"
-        "   = see:      its declared range: bad.toml:19:97\n"
+        "   = see:      its declared range: bad.toml:20:97\n"
         "\n"
         "bad.toml must not run: 1 error in 2 values of 1 transfer between 2 controllers.\n"
     )
@@ -119,7 +120,7 @@ def test_json_is_one_document(plan: Path, capsys: pytest.CaptureFixture[str]) ->
     assert answer["counts"] == {"error": 1, "warning": 0, "note": 0}
     (finding,) = answer["findings"]
     assert (finding["name"], finding["level"], finding["file"]) == ("range-loss", "error", "bad.toml")
-    assert (finding["line"], finding["column"], finding["line_end"], finding["column_end"]) == (19, 68, 19, 87)
+    assert (finding["line"], finding["column"], finding["line_end"], finding["column_end"]) == (20, 68, 20, 87)
     assert finding["path"] == ["transfer", "water", "values", 0, "put"]
     assert finding["related"][0]["column"] == 97
     first = answer["requests"][0]

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wherry.plan.durations import PATTERN, UNITS_NS, duration_text, parse_duration
+from wherry.plan.durations import PATTERN, UNITS_NS, duration_text, parse_duration, parse_life
 from wherry.plan.wording import TextError
 
 
@@ -80,3 +80,27 @@ def test_the_published_pattern_is_what_is_read(text: str) -> None:
     except TextError as caught:
         refused = caught.message
     assert refused is None or "finer" in refused or "longer" in refused
+
+
+@pytest.mark.parametrize(
+    ("text", "life_ns"),
+    [("10 y", 10 * 31_557_600 * 10**9), ("180 d", 180 * 86400 * 10**9), ("0.5y", 31_557_600 * 10**9 // 2)],
+)
+def test_how_long_a_device_must_last(text: str, life_ns: int) -> None:
+    assert parse_life(text) == life_ns
+
+
+@pytest.mark.parametrize(
+    ("text", "fix"),
+    [
+        ("10 years", "write `10 y`"),
+        ("10", "write a number and `y` or `d`, for example `10 y`"),
+        ("0 y", "write a number and `y` or `d`, for example `10 y`"),
+        ("101 y", "write a number and `y` or `d`, for example `10 y`"),
+        ("-1 y", "write a number and `y` or `d`, for example `10 y`"),
+    ],
+)
+def test_what_is_no_time_that_a_device_lasts(text: str, fix: str) -> None:
+    with pytest.raises(TextError) as caught:
+        parse_life(text)
+    assert caught.value.fix == fix

@@ -60,6 +60,8 @@ CASES = [
      "`deadband` cannot be -0.5", "write `0.5`"),
     ('{ name = "a", take = "holding 0", put = "holding 1", deadband = nan }', "bad-value", "nan",
      "`deadband` cannot be nan", "write a number"),
+    ('{ name = "a", take = "holding 0", put = "holding 1", storage = "eeprom" }', "bad-value", "eeprom",
+     "`storage` cannot be \"eeprom\"", "write one of the expected words"),
     ('{ name = "a", take = "holding 0", put = "holding 1", refresh = "0 s" }', "bad-duration", '"0 s"',
      "`refresh` cannot be 0 s", "write a duration greater than zero"),
     ('{ name = "a", take = "holding 0", put = "holding 1", counter = "upp" }', "bad-value", "upp",

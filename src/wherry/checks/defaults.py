@@ -63,6 +63,9 @@ def _of_controller(judged: Judged, controller: Controller) -> Iterator[Default]:
         (("when_silent",), "not said: find out what it does when nothing is written any more"),
         (("bit_writes",), "mask: a bit inside a register is set with function 16 (hex)"),
         (("write_single",), "no: functions 0F and 10 (hex) also for single items"),
+        (("storage",), "unknown: what is written counts as wearing, unless a transfer or a value says otherwise"),
+        (("endurance",), f"{controller.endurance:,} writes of a non-volatile place (assumed)"),
+        (("life",), "10 y for a non-volatile place"),
     ]
     if controller.port == TCP_PORT_DEFAULT:
         connect = judged.data.get("controller", {}).get(controller.name, {}).get("connect", "")

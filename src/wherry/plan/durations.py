@@ -74,6 +74,33 @@ def _unreadable(text: str) -> TextError:
     return TextError("bad-duration", message, expected=EXPECTED, found=printable(text)[:60], fix=fix)
 
 
+YEAR_NS: Final = 31_557_600 * UNITS_NS["s"]
+"""A year of 365.25 days."""
+LIFE_UNITS_NS: Final = {"y": YEAR_NS, "d": 24 * UNITS_NS["h"]}
+LIFE_YEARS_MAX: Final = 100  # a bound of ours
+LIFE_PATTERN: Final = r"^[0-9]{1,6}(\.[0-9]{1,3})? ?(y|d)$"
+"""For the published schema."""
+_LIFE = re.compile(r"([0-9]{1,6}(?:\.[0-9]{1,3})?) ?(y|d)")
+
+
+def parse_life(text: str) -> int:
+    """``"10 y"``, ``"180 d"`` -> nanoseconds. Raises TextError (a PlanError)."""
+    match = _LIFE.fullmatch(text)
+    life_ns = int(Decimal(match[1]) * LIFE_UNITS_NS[match[2]]) if match else 0
+    if 0 < life_ns <= LIFE_YEARS_MAX * LIFE_UNITS_NS["y"]:
+        return life_ns
+    seen = printable(text.strip())[:60]
+    number = re.match(r"[0-9]+(?:\.[0-9]+)?", seen)
+    years = re.fullmatch(r"[0-9.]+ ?(a|yr|yrs|year|years)", seen)
+    raise TextError(
+        "bad-duration",
+        f"`{seen}` is no time that a device lasts",
+        expected=f"years (y) or days (d), up to {LIFE_YEARS_MAX} years, for example `10 y`",
+        found=seen,
+        fix=f"write `{number[0]} y`" if number and years else "write a number and `y` or `d`, for example `10 y`",
+    )
+
+
 def duration_text(duration_ns: int) -> str:
     """A duration as it is written in a plan, in the largest unit that keeps it whole: ``200 ms``."""
     for unit in ("h", "min", "s", "ms", "us"):

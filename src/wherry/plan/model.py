@@ -11,6 +11,7 @@ from typing import Final
 
 from wherry import limits as bounds
 from wherry.findings import Path
+from wherry.plan.durations import YEAR_NS as YEAR_NS
 from wherry.protocol.functions import Framing as Framing
 from wherry.protocol.functions import Table as Table
 from wherry.values.scaling import Rounding as Rounding
@@ -21,11 +22,27 @@ REFERENCE_DIGIT: Final = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Tabl
 """First digit of a reference number (common practice, no source; the specification numbers items from 1, 4.4)."""
 
 
+ENDURANCE_WRITES: Final = 100_000
+"""Writes that a non-volatile place is taken to stand unless the plan says it (common practice, no source; manuals name
+10,000 to 1,000,000)."""
+
+LIFE_NS: Final = 10 * YEAR_NS
+"""How long a non-volatile place must last unless the plan says it (a choice of ours)."""
+
+
 class OnLoss(StrEnum):
     """What the receiver is given while the source is lost or a value is Bad."""
 
     HOLD = "hold"
     SUBSTITUTE = "substitute"
+
+
+class Storage(StrEnum):
+    """How a place of a controller is kept. UNKNOWN counts as wearing."""
+
+    VOLATILE = "volatile"
+    NON_VOLATILE = "non-volatile"
+    UNKNOWN = "unknown"
 
 
 class Direction(StrEnum):
@@ -246,6 +263,12 @@ class Controller:
     owned: tuple[Span, ...] = ()
     """Holding registers that nobody but this plan writes."""
     identity: Identity | None = None
+    storage: Storage = Storage.UNKNOWN
+    """How its places are kept, where neither the transfer nor the value says it."""
+    endurance: int = ENDURANCE_WRITES
+    """Writes that a non-volatile place stands."""
+    life_ns: int = LIFE_NS
+    """How long its non-volatile places must last."""
 
     def owns_word(self, point: Point) -> bool:
         """Whether a bit is set there by reading, changing and writing its word, which is declared as ours."""
@@ -303,6 +326,9 @@ class Value:
     is_alive: bool = False
     """The source's own counter on its way to ``alive_put``: as it is, whatever becomes of the other values."""
 
+    storage: Storage = Storage.UNKNOWN
+    """How its place is kept: as the value says, else its transfer, else the controller."""
+
     @property
     def is_watched(self) -> bool:
         """Whether a reading is held against the one before it."""
@@ -340,6 +366,8 @@ class Transfer:
     path: Path = ()
     careful: Careful | None = None
     """How torn readings are kept out; None: a reply's registers belong together."""
+    storage: Storage = Storage.UNKNOWN
+    """How the status registers are kept: as the transfer says, else the controller."""
 
 
 @dataclass(frozen=True, slots=True)

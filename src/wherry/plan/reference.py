@@ -75,6 +75,8 @@ def _holds(wanted: inspect.Type, published: dict[str, Any]) -> str:
         return listed(f"`{toml_text(each)}`" for each in wanted.values)
     if published.get("means") == "duration":
         return "a duration"
+    if published.get("means") == "life":
+        return "years (y) or days (d)"
     if published.get("means") == "place" or published.get("pattern") == PLACE_PATTERN:
         return "a place"
     if isinstance(wanted, inspect.TupleType):

@@ -6,6 +6,7 @@ What is broken is left out as far as needed and named in a finding, so that the 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 from msgspec import UNSET
@@ -13,7 +14,10 @@ from msgspec import UNSET
 from wherry import limits as bounds
 from wherry.findings import Finding, Path, Related
 from wherry.plan.connect import parse_connect
+from wherry.plan.durations import parse_life
 from wherry.plan.model import (
+    ENDURANCE_WRITES,
+    LIFE_NS,
     BitWrites,
     Connection,
     Controller,
@@ -24,6 +28,7 @@ from wherry.plan.model import (
     Signal,
     Simulation,
     Span,
+    Storage,
     Table,
     Transfer,
     Value,
@@ -119,6 +124,8 @@ def _controller(
     identity = None if table.identity is UNSET else resolve_identity(reader, table.identity, (*path, "identity"))
     lease_ns = None if table.lease is UNSET else read_duration(reader, table.lease, (*path, "lease"))
     when_silent = None if table.when_silent is UNSET else WhenSilent(table.when_silent)
+    endurance = reader.whole(table.endurance, 1, bounds.ENDURANCE_MAX, (*path, "endurance"), "a number of writes")
+    life_ns = reader.read(parse_life, table.life, (*path, "life"))
     if where is None or unit is None:
         return None
     framing, host, port = where
@@ -139,6 +146,9 @@ def _controller(
         bit_writes=BitWrites(table.bit_writes),
         owned=owned,
         identity=identity,
+        storage=Storage.UNKNOWN if table.storage is UNSET else Storage(table.storage),
+        endurance=ENDURANCE_WRITES if endurance is None else endurance,
+        life_ns=LIFE_NS if life_ns is None else life_ns,
     )
 
 
@@ -316,19 +326,21 @@ def _transfer(
         values.append(passed_on)
     if source is None or destination is None or period_ns is None:
         return None
+    storage = destination.storage if table.storage is UNSET else Storage(table.storage)
     return Transfer(
         name,
         source.name,
         destination.name,
         period_ns,
         MAX_AGE_PERIODS * period_ns if max_age_ns is None else max_age_ns,
-        tuple(values),
+        tuple(replace(each, storage=storage) if each.storage is Storage.UNKNOWN else each for each in values),
         OnLoss(table.on_loss),
         "on_loss" in written,
         alive,
         status,
         path,
         careful,
+        storage,
     )
 
 

@@ -11,7 +11,7 @@ from typing import Final
 from msgspec import UNSET, UnsetType
 
 from wherry.findings import Path, Related
-from wherry.plan.model import Controller, Direction, Point, Rounding, Scale, Value
+from wherry.plan.model import Controller, Direction, Point, Rounding, Scale, Storage, Value
 from wherry.plan.places import parse_point
 from wherry.plan.reader import Reader, read_duration
 from wherry.plan.schema import CopyTable, ValueTable
@@ -79,6 +79,7 @@ def resolve_row(reader: Reader, row: ValueTable, path: Path) -> Value | None:
         shortest_ns or 0,
         refresh_ns,
         any(each is not UNSET for each in (row.deadband, row.shortest, row.refresh)),
+        storage=Storage.UNKNOWN if row.storage is UNSET else Storage(row.storage),
     )
 
 

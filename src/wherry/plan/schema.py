@@ -13,6 +13,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from wherry import limits as bounds
 from wherry.plan import connect, durations, places
+from wherry.plan.model import ENDURANCE_WRITES
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
@@ -39,6 +40,13 @@ def _duration(description: str, *examples: str) -> Meta:
 
 def _place(description: str, *examples: str) -> Meta:
     return _meta(description, *examples, pattern=places.PATTERN, means="place")
+
+
+def _storage(what: str) -> Meta:
+    return _meta(
+        f'How {what} kept: "non-volatile" memory wears out by being written, "volatile" does not. What nobody says '
+        "counts as wearing."
+    )
 
 
 class Table(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
@@ -207,8 +215,19 @@ class ControllerTable(Table):
             "holds",
         ),
     ] = UNSET
+    storage: Annotated[Literal["volatile", "non-volatile"] | UnsetType, _storage("its places are")] = UNSET
+    endurance: Annotated[
+        int, _meta("Writes that a non-volatile place stands.", 10_000, minimum=1, maximum=bounds.ENDURANCE_MAX)
+    ] = ENDURANCE_WRITES
+    life: Annotated[
+        str,
+        _meta(
+            "How long its non-volatile places must last.", "10 y", "180 d", pattern=durations.LIFE_PATTERN, means="life"
+        ),
+    ] = "10 y"
 
 
+Storage = Literal["volatile", "non-volatile"]
 Rounding = Literal["half even", "half away", "down", "up", "toward zero"]
 FourNumbers = tuple[Number, Number, Number, Number]
 
@@ -276,6 +295,7 @@ class ValueTable(Table):
         _meta('What is put while the value is Bad and `on_loss` is "substitute", in `unit`.'),
     ] = UNSET
     group: Annotated[str, _meta("Values of one group are read in one request and written in one request.")] = ""
+    storage: Annotated[Storage | UnsetType, _storage("its place in the destination is")] = UNSET
 
 
 class CopyTable(Table):
@@ -337,6 +357,9 @@ class TransferTable(Table):
         _meta("The values, or the name of a CSV or XLSX file that lies beside the plan.", "water.csv"),
     ] = []
     copy: Annotated[CopyTable | list[CopyTable], _meta("Registers or bits carried as they are.")] = []
+    storage: Annotated[
+        Storage | UnsetType, _storage("the places that it writes, its status registers among them, are")
+    ] = UNSET
 
 
 class CommandTable(Table):

@@ -68,6 +68,7 @@ unit    = 1
 connect = {destination_connect}
 unit    = 1
 # when_silent = "holds"                  # what it does when nothing is written any more: try it (holds, stops ...)
+storage = "volatile"                     # non-volatile where written values outlast a power cut: that memory wears out
 
 # What is carried. All values of a transfer are read together and written together, once in each period.
 [transfer.water]
@@ -99,6 +100,6 @@ VALUES_FILE = """\
 
 # The list lies beside this plan. Its first row names the columns: name, take, put, and whichever else is needed of
 # take_scale, scale, unit, put_unit, range, not_available, jump, counter, modulus, clamp, rounding,
-# deadband, shortest, refresh, substitute, group.
+# deadband, shortest, refresh, substitute, group, storage.
 values = {file}
 """
