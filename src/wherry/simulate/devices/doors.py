@@ -13,7 +13,7 @@ from wherry.simulate.devices.base import Device, Victim
 IDLE_NS: Final = 10 * NS_PER_S
 HELD_NS: Final = 60 * NS_PER_S
 CONNECTS_PER_HOUR_MAX: Final = 30
-DIES_NS: Final = 300 * NS_PER_S
+DIES_NS: Final = 1800 * NS_PER_S
 """Mean time until a connection dies by itself."""
 
 
@@ -41,7 +41,7 @@ S7: Final = Device(
     "S7",
     "one connection, and not too often",
     "One connection at a time. It is closed when nothing was asked for 10 s. One that died (here by itself every "
-    "five minutes or so) keeps the only place for another 60 s, in which new ones are closed at once. And after "
+    "half hour or so) keeps the only place for another 60 s, in which new ones are closed at once. And after "
     "more than 30 connections within an hour the device locks up: it accepts connections and answers nothing until "
     "its power is switched off and on.",
     "Never more connections than the plan's limits say, however long the place is taken; the device never locks up;"
@@ -64,8 +64,8 @@ connect = "tcp://10.20.0.12"
 [transfer.water]
 from = "skid"
 to = "hall"
-every = "1 s"
-max_age = "5 s"
+every = "5 s"
+max_age = "20 s"
 on_loss = "hold"
 status = "holding 90"
 values = [
