@@ -150,6 +150,16 @@ class Trial:
             self.on_request()
 
         device.on_served = served
+        if not isinstance(self.network, MemoryNetwork):
+            # On a real clock the program may run on while a request is carried out: look before it, too.
+            usual = device.respond
+
+            def respond(unit: int, pdu: bytes) -> bytes | None:
+                for each in taken:
+                    self._note(device, each, device.station.clock.now_ns())
+                return usual(unit, pdu)
+
+            device.respond = respond
 
     def _note(self, device: SimulatedController, watched: Watched, at_ns: int) -> None:
         truths, oldest_ns = watched.truths, at_ns - watched.transfer.max_age_ns - 2 * self.slack_ns

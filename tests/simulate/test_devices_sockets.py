@@ -52,9 +52,10 @@ def over_sockets(new_trial: Any) -> OverSockets:
             if prepare is not None:
                 trial.prepare = prepare
             await trial.start()
-            await asyncio.wait_for(play(trial), PATIENCE_S)
-            trial.is_clean()
-            await trial.stop()
+            try:
+                await asyncio.wait_for(play(trial), PATIENCE_S)
+            finally:
+                await trial.stop()
             trial.is_clean()
 
         asyncio.run(main())
