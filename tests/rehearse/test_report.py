@@ -174,7 +174,7 @@ def test_periods_that_brought_nothing_while_all_was_well_are_a_broken_bound(plan
             "bound": "period",
             "subject": "oxygen",
             "at_s": 0.4,
-            "message": "no new values came in 3 of 18,000 periods of 200 ms, although nothing was wrong",
+            "message": "3 periods of 200 ms brought no new values although nothing was wrong, of 18,000 in all",
         }
     ]
 

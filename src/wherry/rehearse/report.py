@@ -209,8 +209,8 @@ def periods_broken(rehearsal: Rehearsal) -> list[dict[str, Any]]:
             period_ns = transfer_named(rehearsal.plan, seen.name).period_ns
             periods = rehearsal.duration_ns // period_ns
             message = (
-                f"no new values came in {seen.calm_periods_missed:,} of {periods:,} periods of "
-                f"{duration_text(period_ns)}, although nothing was wrong"
+                f"{seen.calm_periods_missed:,} periods of {duration_text(period_ns)} brought no new values although "
+                f"nothing was wrong, of {periods:,} in all"
             )
             at_ns = seen.calm_period_missed_first_ns or 0
             found.append({"bound": "period", "subject": seen.name, "at_s": seconds(at_ns), "message": message})
