@@ -74,6 +74,8 @@ class Carry:
         self.age = Histogram()
         self.lateness = Histogram()
         self.results_at_ns: int | None = None
+        self.doubt: Reason | None = None
+        """Why nothing that is read is better than Uncertain."""
         self.quality = Quality.BAD
         self.quality_reason = "nothing carried yet"
         self.delivered_sample_ns: int | None = None
@@ -183,6 +185,8 @@ class Carry:
             if why_not:
                 self._failure = self._failure or why_not
                 self._cutter.condemn(reason_of_standstill(why_not))
+        if self.doubt is not None:
+            self._cutter.doubt(self.doubt)
         self.results_at_ns = now_ns
         if not self.is_armed:
             self.state = CarryState.IDLE

@@ -17,6 +17,7 @@ class EventKind(StrEnum):
     ARMED = "armed"
     LINE_UP = "line up"
     LINE_DOWN = "line down"
+    IDENTITY = "identity"
     UNIT_UP = "unit up"
     UNIT_DOWN = "unit down"
     TRANSFER_QUALITY = "transfer quality"

@@ -30,6 +30,8 @@ class NotSent(StrEnum):
     FOREIGN = "somebody else changes bits of this register, so it is left alone; see `owned`"
     UNIT_SILENT = "the unit does not answer; it is asked again at intervals"
     UNIT_UNREACHED = "the gateway does not reach the unit (0B); it is asked again at intervals"
+    UNIDENTIFIED = "it could not be found out whether this is the device of the plan"
+    OTHER_DEVICE = "another device answers than the plan names, so nothing is written to it any more"
     NO_PATH = "the gateway has no path to the unit (0A); it is asked again at intervals"
 
 

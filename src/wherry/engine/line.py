@@ -9,11 +9,13 @@ import asyncio
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 from wherry.clock import LoopClock
 from wherry.engine.guard import Guard
 from wherry.engine.histogram import Histogram
+from wherry.engine.identity import Identification, Verdict
 from wherry.engine.job import AGE_MS_MAX, NEVER_NS, Job, NotSent, Overwritten, describe, reason_of
 from wherry.engine.link import Link
 from wherry.engine.link_limits import LineState
@@ -55,6 +57,7 @@ class Telling:
 
     connected: Callable[[Line, bool, str], None]
     answers: Callable[[Line, bool, str], None]
+    identified: Callable[[Line, Verdict], None]
     refused: Callable[[Line, bytes], None]
     """The guard has held this frame back."""
 
@@ -83,6 +86,11 @@ class Line:
         """Times that the gateway could not reach the unit (exception 0B)."""
         self._telling = telling
         self._clock = clock
+        self.identification: Identification | None = None
+        if controller.identity is not None:
+            self.identification = Identification(self, controller.identity, partial(telling.identified, self))
+        self._is_special = self.identification is not None
+        """Whether a job needs a closer look before it is queued."""
         self._why_not: NotSent | None = None
         """Why the unit is left alone now; None in the plain case."""
         self._ask_again_ns = 0
@@ -106,8 +114,10 @@ class Line:
 
     @property
     def reason(self) -> str:
-        """Why it is not up, or why the unit does not answer; empty when all is well."""
-        return self.link.reason or self._unit_reason
+        """Why it is not up, why the unit does not answer, or who answers instead; empty when all is well."""
+        if self.link.reason or self._unit_reason or self.identification is None or not self.identification.is_barred:
+            return self.link.reason or self._unit_reason
+        return f"another device than the plan names: {self.identification.found}"
 
     @property
     def is_up(self) -> bool:
@@ -141,7 +151,7 @@ class Line:
     @property
     def has_jobs(self) -> bool:
         """Whether something waits to be sent."""
-        return bool(self.writes or self.reads)
+        return bool(self.writes or self.reads or (self.identification is not None and self.identification.parked))
 
     # Work.
 
@@ -154,8 +164,7 @@ class Line:
         if link.transport is None and not (link.is_waking or link.state is LineState.RESTING):
             job.done(NotSent.NOT_CONNECTED)
             return
-        if self._why_not is not None and not self._may_probe(job):
-            job.done(self._why_not)
+        if self._is_special and not self._admits(job):
             return
         job.line = self
         (self.writes if job.is_write else self.reads).append(job)
@@ -166,6 +175,33 @@ class Line:
             link.pump()
         else:
             link.wake()
+
+    def _admits(self, job: Job) -> bool:
+        """Whether a job may be queued; if not, it is over or waits elsewhere."""
+        if self._why_not is not None and not self._may_probe(job):
+            job.done(self._why_not)
+            return False
+        return self.identification is None or self.identification.admit(job)
+
+    def ask(self, job: Job) -> None:
+        """Queue a read that finds out who answers, whatever waits for that."""
+        if self._why_not is not None:
+            self._probe = job
+        job.line = self
+        self.reads.append(job)
+        if not self.is_listed:
+            self.is_listed = True
+            self.link.ring.append(self)
+        self.link.pump()
+
+    def identified(self) -> None:
+        """It is known who answers."""
+        self._look_closer()
+
+    def _look_closer(self) -> None:
+        identification = self.identification
+        is_known = identification is None or identification.is_right
+        self._is_special = self._why_not is not None or not is_known
 
     def start(self) -> None:
         """Begin to connect, once for all lines of the link."""
@@ -198,11 +234,15 @@ class Line:
         if not wait_ns or not self.link.is_shared:
             return
         self._why_not = why
+        self._is_special = True
         self._unit_reason = why.value
         self._ask_again_ns = now_ns + wait_ns
         if not self._is_told_silent:
             self._is_told_silent = True
             self._silences += 1
+            if self.identification is not None:
+                # What answers after a silence may be another device, or another program of it.
+                self.identification.connected()
             self._telling.answers(self, False, why.value)
 
     def _recover(self) -> None:
@@ -218,6 +258,7 @@ class Line:
         self._why_not = None
         self._probe = None
         self._unit_reason = ""
+        self._look_closer()
 
     def _pause(self, now_ns: int) -> None:
         """The unit is busy: keep out of the ring for a while. What is asked meanwhile waits."""
@@ -234,7 +275,7 @@ class Line:
         if self._pause_timer is not None:
             self._pause_timer.cancel()
             self._pause_timer = None
-            self.is_listed = self.has_jobs
+            self.is_listed = bool(self.writes or self.reads)
             if self.is_listed:
                 self.link.ring.append(self)
                 self.link.pump()
@@ -281,6 +322,14 @@ class Line:
         """The connection has come up or gone down."""
         self._telling.connected(self, is_up, reason)
 
+    def connected(self) -> None:
+        """There is a new connection. Nothing that waits goes on before it is known who answers."""
+        if self.identification is not None:
+            self.identification.connected()
+            self._look_closer()
+            if self._why_not is None:
+                self.identification.begin()
+
     def connection_ended(self) -> None:
         """Whatever was under way is lost."""
         self.written.clear()
@@ -288,6 +337,14 @@ class Line:
 
     def fail_waiting(self, why: NotSent) -> None:
         """Everything that waits is over."""
+        waiting = self.take_waiting()
+        if self.identification is not None:
+            waiting += self.identification.take_parked()
+        for job in waiting:
+            job.done(why)
+
+    def take_waiting(self) -> list[Job]:
+        """Everything that waits, taken out of the queues."""
         waiting = [*self.writes, *self.reads]
         self.writes.clear()
         self.reads.clear()
@@ -297,5 +354,4 @@ class Line:
         elif self.is_listed:
             self.link.ring.remove(self)
         self.is_listed = False
-        for job in waiting:
-            job.done(why)
+        return waiting

@@ -413,6 +413,8 @@ class Link:
             self._silence.connected()
         self._used_ns = self._now_ns()
         self._watch_idle()
+        for line in self.lines:
+            line.connected()
         if self.is_waking:
             # Nobody was told that it rested, so nobody need be told that it does not.
             self.is_waking = False

@@ -139,6 +139,15 @@ class Cutter:
         """All values are Bad, whatever they read as; those that are Bad already keep their own reason."""
         self._spoil(failed(reason), [index for index, put in enumerate(self._puts) if put is not None])
 
+    def doubt(self, reason: Reason) -> None:
+        """No value is better than Uncertain, for this reason; what is worse already keeps its own."""
+        self.all_good = False
+        for index, put in enumerate(self._puts):
+            result = self._judged[index]
+            if put is not None and (result is None or result.quality is Quality.GOOD):
+                value = self._conversions[index].read(put) if result is None else result.value
+                self._judged[index] = Converted(value, put, reason.quality, reason)
+
     def _spoil(self, missing: Converted, indexes: Iterable[int]) -> None:
         self.all_good = False
         for index in indexes:

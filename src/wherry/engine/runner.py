@@ -17,6 +17,7 @@ from wherry.engine.command import Conclusion
 from wherry.engine.command_runner import CommandRunner, build_commands
 from wherry.engine.events import Event, EventKind, Listener
 from wherry.engine.guard import guard_for
+from wherry.engine.identity import Verdict, prove_again, verdict_text
 from wherry.engine.line import Line, Telling
 from wherry.engine.link import Link
 from wherry.engine.link_limits import budgets_of
@@ -30,7 +31,7 @@ from wherry.plan.addresses import share
 from wherry.plan.model import BitWrites, Controller, Plan
 from wherry.protocol.session import Prepared
 from wherry.transports.network import Network
-from wherry.values.quality import Quality
+from wherry.values.quality import Quality, Reason
 
 STOP_POLLS_MAX = 1000
 
@@ -94,7 +95,7 @@ class Engine:
 
     def _make_lines(self, controllers: Sequence[Controller]) -> None:
         """One line for each controller, in the order of the plan; those of one address share a link."""
-        telling = Telling(self._line_changed, self._unit_changed, self._write_refused)
+        telling = Telling(self._line_changed, self._unit_changed, self._identified, self._write_refused)
         links: dict[str, Link] = {}
         budgets = budgets_of(controllers)
         for group in share(controllers):
@@ -221,6 +222,22 @@ class Engine:
             self._tell(EventKind.UNIT_UP, name, f"{name} answers again")
         else:
             self._tell(EventKind.UNIT_DOWN, name, f"{name} (unit {line.controller.unit}): {reason}")
+
+    def _identified(self, line: Line, verdict: Verdict) -> None:
+        name = line.controller.name
+        unproven = [] if verdict.is_right and not verdict.alternates else prove_again(self.plan, line.controller)
+        if unproven:
+            for carry in self.carries:
+                if carry.transfer.source == name:
+                    carry.doubt = Reason.UNCERTAIN_IDENTITY
+        self._tell(
+            EventKind.IDENTITY,
+            name,
+            verdict_text(name, verdict, unproven),
+            expected=verdict.expected,
+            found=verdict.found,
+            prove_again="; ".join(unproven),
+        )
 
     def _write_refused(self, line: Line, frame: bytes) -> None:
         name = line.controller.name

@@ -66,6 +66,7 @@ def controller_summary(line: Line) -> dict[str, Any]:
         "late_replies": counters.late_replies,
         "foreign_replies": counters.foreign_replies,
         "faulty_replies": counters.faulty,
+        "identity": identity_text(line),
         "busy_answers": line.busy_answers,
         "gateway_target_failed": line.unreached,
         "gateway_path_unavailable": line.link.path_refusals,
@@ -78,6 +79,16 @@ def controller_summary(line: Line) -> dict[str, Any]:
         "next_connect_ms": None if line.connect_wait_ns is None else round(line.connect_wait_ns / 1e6, 3),
         "response_ms": line.response.summary_ms(),
     }
+
+
+def identity_text(line: Line) -> str | None:
+    """What is known of who answers; None where the plan declares nothing."""
+    identification = line.identification
+    if identification is None:
+        return None
+    if identification.is_barred:
+        return f"another device: {identification.found}"
+    return "as declared" if identification.is_right else "not known"
 
 
 def place_text(point: Point) -> Mapping[str, str]:
