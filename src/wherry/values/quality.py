@@ -26,7 +26,7 @@ class Reason(Enum):
 
     GOOD = (0x00000000, "good")
     GOOD_CLAMPED = (0x00300000, "clamped")
-    UNCERTAIN_IDENTITY = (0x40000000, "from another device than the plan names", "Uncertain")
+    UNCERTAIN_IDENTITY = (0x420F0000, "from another device than the plan names", "UncertainConfigurationError")
     UNCERTAIN_LAST_USABLE_VALUE = (0x40900000, "last usable value")
     UNCERTAIN_SUBSTITUTE_VALUE = (0x40910000, "substitute value")
     UNCERTAIN_INITIAL_VALUE = (0x40920000, "initial value")
