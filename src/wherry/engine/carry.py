@@ -47,6 +47,9 @@ class CarryState(Enum):
 class Carry:
     """One transfer at work. Instants are the event loop's, in nanoseconds."""
 
+    doubt: Reason | None = None
+    """Why nothing that is read is better than Uncertain."""
+
     def __init__(
         self,
         layout: TransferLayout,
@@ -74,8 +77,6 @@ class Carry:
         self.age = Histogram()
         self.lateness = Histogram()
         self.results_at_ns: int | None = None
-        self.doubt: Reason | None = None
-        """Why nothing that is read is better than Uncertain."""
         self.quality = Quality.BAD
         self.quality_reason = "nothing carried yet"
         self.delivered_sample_ns: int | None = None
