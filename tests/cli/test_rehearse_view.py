@@ -42,6 +42,7 @@ def place(number: int) -> dict[str, Any]:
         "controller": "hall", "place": f"holding {number}", "number_first": f"4{number + 1:04d}",
         "value": "tank oxygen", "writes": 1000 - number, "writes_per_year": 8_766_000, "storage": None,
         "endurance_writes": 100_000,
+        "is_worn_out_too_soon": number % 2 == 0,
         "worn_out_after_days": 100.0, "worn_out_on": "2027-03-05",
     }  # fmt: skip
 
@@ -77,6 +78,7 @@ def test_a_report_of_hundreds_of_things_stays_short_and_narrow(capsys: pytest.Ca
     for more in ("... and 11,990 more", "... and 290 more that were Good for longer", "... and 290 places more"):
         assert any(more in line for line in lines), more
     assert "A declared bound was broken: 12,000 times." in lines
+    assert any(line.startswith("Nobody has said how 150 of these places are kept") for line in lines)
 
 
 def test_a_report_of_one_of_each_leaves_nothing_out(capsys: pytest.CaptureFixture[str]) -> None:

@@ -22,7 +22,7 @@ from wherry.rehearse.result import (
     Rehearsal,
     TransferSeen,
 )
-from wherry.rehearse.wear import date_after, days_left
+from wherry.rehearse.wear import date_after, days_left, wear_of
 
 NS_PER_S = 1_000_000_000
 HOUR_NS = 3600 * NS_PER_S
@@ -197,10 +197,71 @@ def test_the_worst_faults_are_those_felt_longest_and_stand_in_order_of_time(plan
     ]
 
 
+def worn(storage: str, writes: int) -> dict[str, Any]:
+    """The report of one place that is kept so and was written so often in an hour."""
+    plan = loads(PLAN.replace('put = "holding 100 int16"', f'put = "holding 100 int16"{storage}')).plan
+    seen = PlaceWrites(
+        "hall", "oxygen", "tank 1 oxygen", "holding 100", writes, HOUR_NS, plan.transfers[0].values[0].put
+    )
+    return report(rehearsal(plan, writes=(seen,)))
+
+
+def test_a_place_that_is_worn_out_before_its_time_is_a_broken_bound() -> None:
+    answer = worn(', storage = "non-volatile"', 18_000)
+    (place,) = answer["writes"]
+    assert (place["storage"], place["endurance_writes"]) == ("non-volatile", 100_000)
+    assert place["worn_out_after_days"] == pytest.approx(100_000 / 432_000, abs=1e-3)
+    assert place["worn_out_on"] == "2026-11-25"
+    assert answer["broken"] == [
+        {
+            "bound": "life",
+            "subject": "hall holding 100",
+            "at_s": None,
+            "message": "it is worn out after 5.6 hours and must last 10 years: 157,788,000 writes a year, it stands "
+            "100,000",
+        }
+    ]
+
+
+def test_a_place_that_lasts_or_wears_nothing_out_breaks_nothing() -> None:
+    lasting = worn(', storage = "non-volatile"', 1)
+    assert lasting["broken"] == []
+    assert lasting["writes"][0]["worn_out_on"] == "2038-04-22"
+    volatile = worn(', storage = "volatile"', 18_000)
+    assert volatile["broken"] == []
+    assert volatile["writes"][0]["worn_out_after_days"] is None
+    assert volatile["writes"][0]["is_worn_out_too_soon"] is False
+
+
+def test_a_place_of_which_nobody_says_how_it_is_kept_is_told_and_breaks_nothing() -> None:
+    unknown = worn("", 18_000)
+    assert unknown["broken"] == []
+    assert unknown["writes"][0]["storage"] is None
+    assert unknown["writes"][0]["is_worn_out_too_soon"] is True
+
+
+def test_places_of_commands_are_known_too(plan: Plan) -> None:
+    text = (
+        PLAN
+        + """
+[command.flush]
+from = "skid"
+to = "hall"
+every = "1 s"
+request = "holding 20"
+put = "holding 200"
+acknowledge = "holding 210"
+expiry = "30 s"
+"""
+    )
+    plan = loads(text).plan
+    point = plan.commands[0].put
+    seen = PlaceWrites("hall", "flush", "request number of flush", str(point), 5, HOUR_NS, point)
+    assert str(wear_of(plan, seen, DAY).span) == "holding 200"
+
+
 def test_days_until_a_place_is_worn_out() -> None:
     assert days_left(1000, 100_000) == 100
-    assert days_left(1000, 100_000, written=99_000) == 1
-    assert days_left(1000, 100_000, written=200_000) == 0
     assert days_left(0, 100_000) is None
     assert date_after(DAY, 100.7) == datetime.date(2027, 3, 5)
     assert date_after(DAY, None) is None
@@ -209,7 +270,7 @@ def test_days_until_a_place_is_worn_out() -> None:
 
 @pytest.mark.parametrize(
     ("days", "text"),
-    [(0.5, "12.0 hours"), (3.21, "3.2 days"), (69, "69 days"), (9862, "27.0 years"), (1e6, "2,738 years")],
+    [(0.5, "12 hours"), (3.21, "3.2 days"), (69, "69 days"), (9862, "27 years"), (1e6, "2,738 years")],
 )
 def test_days_for_people(days: float, text: str) -> None:
     assert days_text(days) == text

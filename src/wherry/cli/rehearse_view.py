@@ -210,6 +210,12 @@ def print_writes(writes: Sequence[Report], hours: float) -> None:
         output.data(
             f"... and {output.plural(len(writes) - ROWS_MAX, 'place')} more that last longer or are written less"
         )
+    unknown = sum(each["storage"] is None and each["is_worn_out_too_soon"] for each in writes)
+    if unknown:
+        output.sentence(
+            f"Nobody has said how {output.plural(unknown, 'of these places is', 'of these places are')} kept; what "
+            "wears out there does so too soon. Declare `storage`, or write on change only."
+        )
     output.data()
 
 

@@ -10,12 +10,13 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from wherry.checks.wear import long_time_text
 from wherry.clock import NS_PER_MS, NS_PER_S
 from wherry.plan.durations import duration_text
-from wherry.plan.model import Controller, Framing, Transfer, reference_number
+from wherry.plan.model import Controller, Framing, Storage, Transfer, reference_number
 from wherry.protocol.functions import exception_text, function_title
 from wherry.rehearse.result import Broken, ControllerSeen, FaultSeen, Rehearsal, TransferSeen
-from wherry.rehearse.wear import Wear, transfer_named, wear_of
+from wherry.rehearse.wear import DAY_NS, Wear, transfer_named, wear_of
 
 S_PER_HOUR: Final = 3600
 NAME_COLUMNS: Final = 24
@@ -28,7 +29,7 @@ def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) ->
     broken = [
         *map(broken_data, rehearsal.broken),
         *periods_broken(rehearsal),
-        *map(life_broken, worn_too_soon(wears)),
+        *(life_broken(each) for each in wears if each.storage is Storage.NON_VOLATILE and each.is_too_soon),
     ]
     return {
         "plan": plan.file,
@@ -146,7 +147,7 @@ def wear_data(wear: Wear) -> dict[str, Any]:
         "place": str(wear.span),
         "number_first": reference_number(wear.span.table, wear.span.start),
         "number_last": reference_number(wear.span.table, wear.span.last),
-        "storage": wear.storage,
+        "storage": None if wear.storage is Storage.UNKNOWN else str(wear.storage),
         "writes": seen.writes,
         "writes_per_day": round(seen.writes_per_day, 3),
         "writes_per_year": round(wear.writes_per_year),
@@ -154,6 +155,7 @@ def wear_data(wear: Wear) -> dict[str, Any]:
         "worn_out_after_days": None if wear.days is None else round(wear.days, 3),
         "worn_out_on": None if wear.worn_out_on is None else wear.worn_out_on.isoformat(),
         "life_days": wear.life_days,
+        "is_worn_out_too_soon": wear.is_too_soon,
     }
 
 
@@ -217,33 +219,22 @@ def periods_broken(rehearsal: Rehearsal) -> list[dict[str, Any]]:
     return found
 
 
-def worn_too_soon(wears: Sequence[Wear]) -> list[Wear]:
-    """Places that are worn out before the life that is declared for them."""
-    return [
-        each for each in wears if each.days is not None and each.life_days is not None and each.days < each.life_days
-    ]
-
-
 def life_broken(wear: Wear) -> dict[str, Any]:
-    """The sentence about one of them."""
+    """The sentence about a place that is worn out before the life that it must have."""
     assert wear.days is not None
     assert wear.life_days is not None
     return {
         "bound": "life",
         "subject": f"{wear.seen.controller} {wear.span}",
         "at_s": None,
-        "message": f"worn out after {days_text(wear.days)}, it must last {days_text(wear.life_days)} "
-        f"({wear.writes_per_year:,.0f} writes a year, it stands {wear.endurance:,})",
+        "message": f"it is worn out after {days_text(wear.days)} and must last {days_text(wear.life_days)}: "
+        f"{wear.writes_per_year:,.0f} writes a year, it stands {wear.endurance:,}",
     }
 
 
 def days_text(days: float) -> str:
     """``3.2 days``, ``14 years``."""
-    if days < 1:
-        return f"{days * 24:.1f} hours"
-    if days < 365:
-        return f"{days:.1f} days" if days < 10 else f"{days:.0f} days"
-    return f"{days / 365.25:.1f} years" if days < 36525 else f"{days / 365.25:,.0f} years"
+    return long_time_text(days * DAY_NS)
 
 
 # Which faults mattered most.

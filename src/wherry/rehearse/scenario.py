@@ -296,7 +296,7 @@ def place_writes(
 ) -> list[PlaceWrites]:
     """How often each place of the plan was written, from what the devices counted by function, address and quantity."""
     result: list[PlaceWrites] = []
-    for transfer in plan.transfers:
+    for transfer in plan.putting:
         seen = writes[transfer.destination]
         for value in transfer.values:
             count = _writes_to(seen, value.put.table.is_bits, value.put.address, value.put.count)

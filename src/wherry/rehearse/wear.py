@@ -6,54 +6,71 @@ import datetime
 from dataclasses import dataclass
 from typing import Final
 
-from wherry.plan.model import Plan, Span, Transfer
+from wherry.plan.model import YEAR_NS, Plan, Span, Storage, Transfer
 from wherry.rehearse.result import PlaceWrites
 
-DAYS_PER_YEAR: Final = 365.25
+DAY_NS: Final = 86_400_000_000_000
+DAYS_PER_YEAR: Final = YEAR_NS / DAY_NS
 DAYS_MAX: Final = 1000 * DAYS_PER_YEAR
 """Beyond a thousand years there is no date worth telling."""
+URGENCY: Final = {Storage.NON_VOLATILE: 0, Storage.UNKNOWN: 1, Storage.VOLATILE: 2}
 
 
 @dataclass(frozen=True, slots=True)
 class Wear:
-    """One place and what is left of it. ``endurance`` and ``days`` are None where the plan declares no endurance."""
+    """One place and what is left of it. ``endurance``, ``days`` and ``life_days`` are None where nothing wears out."""
 
     seen: PlaceWrites
     span: Span
-    storage: str | None
-    """As declared; None: not declared, and so it counts as wearing."""
+    storage: Storage
+    """UNKNOWN counts as wearing."""
     endurance: int | None
+    """Writes that it stands, as the plan says or as is taken where it does not."""
     days: float | None
-    """From the rehearsed day on, until it has been written as often as it stands."""
+    """From the rehearsed day on, until it has been written as often as it stands; None if it is never written."""
     worn_out_on: datetime.date | None
     """None also when that is further away than a thousand years."""
     life_days: float | None
+    """How long it must last."""
 
     @property
     def writes_per_year(self) -> float:
         return self.seen.writes_per_day * DAYS_PER_YEAR
 
-    def urgency(self) -> tuple[bool, float, float]:
-        """For sorting: what is worn out first stands first, then what is written most often."""
-        return (self.days is None, self.days or 0.0, -self.writes_per_year)
+    @property
+    def is_too_soon(self) -> bool:
+        """Whether it is worn out before it may be."""
+        return self.days is not None and self.life_days is not None and self.days < self.life_days
+
+    def urgency(self) -> tuple[int, bool, float, float]:
+        """For sorting: what surely wears out first, by when it is worn out, and then by how often it is written."""
+        return (URGENCY[self.storage], self.days is None, self.days or 0.0, -self.writes_per_year)
 
 
 def wear_of(plan: Plan, seen: PlaceWrites, day: datetime.date) -> Wear:
-    """What the writes of a rehearsal come to for one place."""
+    """What the writes of a rehearsal come to for one place. Writes before the rehearsed day are not known here."""
     transfer = transfer_named(plan, seen.transfer)
-    span = seen.point.span if seen.point is not None else transfer.status
-    assert span is not None
-    return Wear(seen, span, None, None, None, None, None)
+    if seen.point is None:
+        assert transfer.status is not None
+        span, storage = transfer.status, transfer.storage
+    else:
+        span = seen.point.span
+        storage = next((each.storage for each in transfer.values if each.put == seen.point), transfer.storage)
+    if storage is Storage.VOLATILE:
+        return Wear(seen, span, storage, None, None, None, None)
+    controller = plan.controller(seen.controller)
+    days = days_left(seen.writes_per_day, controller.endurance)
+    return Wear(seen, span, storage, controller.endurance, days, date_after(day, days), controller.life_ns / DAY_NS)
 
 
 def transfer_named(plan: Plan, name: str) -> Transfer:
-    """The transfer of that name."""
-    return next(each for each in plan.transfers if each.name == name)
+    """The transfer of that name, or the command of that name as one."""
+    return next(each for each in plan.putting if each.name == name)
 
 
-def days_left(writes_per_day: float, endurance: int, written: int = 0) -> float | None:
+def days_left(writes_per_day: float, endurance: int) -> float | None:
     """Days until a place is worn out; None when it is never written."""
-    return max(0, endurance - written) / writes_per_day if writes_per_day > 0 else None
+    return endurance / writes_per_day if writes_per_day > 0 else None
 
 
 def date_after(day: datetime.date, days: float | None) -> datetime.date | None:
