@@ -34,6 +34,8 @@ TRANSACTIONS = int(os.environ.get("WHERRY_DEVICE_TRANSACTIONS", "1200"))
 """How many requests each trial makes at least, of all controllers that misbehave."""
 SLACK_NS = 30 * MS
 """From the instant at which the engine lets a write leave to that at which the device carries it out."""
+GOOD = 2
+"""As the status registers tell it."""
 LONGEST_S = 20 * 24 * 3600
 
 Truth = Callable[[SimulatedController, Value, int], "bytes | None"]
@@ -55,6 +57,8 @@ class Watched:
     transfer: Transfer
     truths: deque[tuple[int, list[bytes | None]]] = field(default_factory=deque)
     writes: int = 0
+    untold: list[str] = field(default_factory=list)
+    """Wrong values that were put since the receiver was told the quality last."""
 
 
 class Places:
@@ -87,6 +91,9 @@ class Trial:
         self.wrong: list[str] = []
         self.unplanned: list[str] = []
         self.is_judged = True
+        self.may_doubt = False
+        """Whether values that are not what the source holds may arrive, as long as they are not told to be Good."""
+        self.doubted = 0
         self.events: list[Event] = []
         self.qualities: list[tuple[int, str, int]] = []
         self.watched = [Watched(each) for each in plan.transfers]
@@ -174,20 +181,26 @@ class Trial:
         is_many = pdu[0] in (15, 16)
         count = int.from_bytes(pdu[3:5], "big") if is_many else 1
         data = pdu[6:] if is_many else pdu[3:5]
+        told: list[tuple[Watched, int]] = []
         for address in range(start, start + count):
             key = is_bits, address
             if key not in places.planned:
                 self.unplanned.append(f"{at_ns}: {name} was written {pdu.hex()}")
             at = 2 * (address - start)
             if key in places.status:
-                quality = int.from_bytes(data[at + 2 : at + 4], "big")
-                self.qualities.append((at_ns, places.status[key].transfer.name, quality))
+                told.append((places.status[key], int.from_bytes(data[at + 2 : at + 4], "big")))
             if key in places.values and is_done:
                 assert not is_bits, "trials carry registers"
                 watched, index = places.values[key]
                 size = 2 * watched.transfer.values[index].put.count
                 assert at + size <= len(data), "a value is written whole"
                 self._compare(watched, index, at_ns, data[at : at + size])
+        for watched, quality in told:
+            self.qualities.append((at_ns, watched.transfer.name, quality))
+            if quality == GOOD or not self.may_doubt:
+                self.wrong += watched.untold
+            self.doubted += len(watched.untold)
+            watched.untold.clear()
 
     def _compare(self, watched: Watched, index: int, at_ns: int, data: bytes) -> None:
         watched.writes += 1
@@ -196,7 +209,8 @@ class Trial:
         if value.take.order is not value.put.order:
             data = in_order(data, value)
         if not any(at >= since_ns and truth[index] == data for at, truth in reversed(watched.truths)):
-            self.wrong.append(f"{at_ns}: {value.name} was given {data.hex()}")
+            where = self.wrong if watched.transfer.status is None else watched.untold
+            where.append(f"{at_ns}: {value.name} was given {data.hex()}")
 
     @property
     def transactions(self) -> int:

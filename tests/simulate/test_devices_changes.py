@@ -1,4 +1,4 @@
-"""S15 and the engine, in virtual time."""
+"""S14 and S15 and the engine, in virtual time."""
 
 from __future__ import annotations
 
@@ -6,11 +6,43 @@ from typing import Any
 
 import pytest
 
-from wherry.simulate.devices.changes import SILENT_AFTER_NS, SILENT_NS
+from wherry.simulate.devices.changes import REBOOT_AFTER_NS, SILENT_AFTER_NS, SILENT_NS, TWIN_NS
 from wherry.values.quality import Quality
 
 pytestmark = pytest.mark.slow
 S = 1_000_000_000
+
+
+def test_nothing_is_written_to_a_device_that_came_back_as_another(on_device: Any, seed: int) -> None:
+    async def play(trial: Any) -> None:
+        trial.may_doubt = True
+        await trial.run(least_s=150)
+        hall = trial["hall"]
+        last_ns = max(each.at_ns for each in hall.writes)
+        assert REBOOT_AFTER_NS - S <= last_ns < REBOOT_AFTER_NS + S, "nothing since it came back"
+        assert trial.carry("water").quality is Quality.BAD
+        assert trial.carry("demand").quality is Quality.UNCERTAIN
+        assert "from another device than the plan names" in trial.carry("demand").quality_reason
+        told = [each for each in trial.said("hall") if "another device" in each]
+        assert len(told) == 1
+        for expected in ('revision "2.0"', 'revision "2.0 B"', "water made good", "oxygen demand"):
+            assert expected in told[0], told
+        assert trial.doubted > 0, "what it holds now is something else"
+
+    on_device("S14", seed, play)
+
+
+def test_two_devices_at_one_address_are_told_and_not_believed(on_device: Any, seed: int) -> None:
+    async def play(trial: Any) -> None:
+        trial.may_doubt = True
+        await trial.run(least_s=300)
+        assert trial.carry("water").quality is Quality.UNCERTAIN
+        assert any("two devices answer in turns" in each for each in trial.said("skid"))
+        good_ns = [at_ns for at_ns, _, quality in trial.qualities if quality == 2]
+        assert max(good_ns) < TWIN_NS + 4 * S, "Good only before the other one came"
+        assert trial.doubted > 0
+
+    on_device("S15:twin", seed, play)
 
 
 def test_silence_is_told_in_time_and_over_soon_after_it_is_over(on_device: Any, seed: int) -> None:

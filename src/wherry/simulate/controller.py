@@ -72,7 +72,7 @@ class SimulatedController:
         self.on_started: list[Callable[[], None]] = []
         self.door: Door | None = None
         self.is_killed = False
-        self._scan_ns = scan_ns
+        self.scan_ns = scan_ns
         self._started_ns = 0
         self._frozen_ns: int | None = None
         self._station: Station | None = None
@@ -216,7 +216,7 @@ class SimulatedController:
         if self._frozen_ns is not None:
             return self._frozen_ns
         passed_ns = self._now_ns() - self._started_ns
-        return passed_ns - passed_ns % self._scan_ns
+        return passed_ns - passed_ns % self.scan_ns
 
     def service_ns(self, pdu: bytes) -> int:
         """How long it takes to answer this request."""

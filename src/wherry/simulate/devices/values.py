@@ -7,6 +7,7 @@ from typing import Final
 
 from wherry.clock import NS_PER_MS, NS_PER_S
 from wherry.plan.model import Point, Table, Value
+from wherry.simulate.controller import SCAN_NS
 from wherry.simulate.devices.base import Attach, Device, Victim
 from wherry.simulate.signals import Mover
 from wherry.values.types import Kind
@@ -50,6 +51,8 @@ def _guard_mover(point: Point) -> Mover:
 
 def _torn(victim: Victim) -> None:
     moving = victim.simulated.moving
+    # Updates come as often as they do here, whatever the plan believes of them.
+    victim.simulated.scan_ns = SCAN_NS
     taken = sorted(
         {
             (each.take.table, address)
