@@ -10,10 +10,14 @@ import signal
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from wherry.cli.main import main
 
 WHERRY = (sys.executable, "-m", "wherry")
 HATCHERY = Path(__file__).resolve().parents[2] / "examples" / "hatchery.toml"
@@ -24,6 +28,27 @@ def wherry(*arguments: str | Path, **options: Any) -> subprocess.CompletedProces
     return subprocess.run(
         [*WHERRY, "rehearse", *map(str, arguments)], capture_output=True, text=True, timeout=60, check=False, **options
     )
+
+
+@dataclass(frozen=True)
+class Ended:
+    """What a call came to that starts nothing, made within this process: the program itself takes longer to start."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+@pytest.fixture
+def call(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Ended]:
+    def ended(*arguments: str | Path) -> Ended:
+        monkeypatch.setattr(sys, "argv", ["wherry", "rehearse", *map(str, arguments)])
+        with pytest.raises(SystemExit) as done:
+            main()
+        said = capsys.readouterr()
+        return Ended(int(done.value.code or 0), said.out, said.err)
+
+    return ended
 
 
 @pytest.mark.slow
@@ -106,10 +131,10 @@ def test_a_period_that_is_not_kept_is_a_broken_bound(tmp_path: Path) -> None:
     ), said
 
 
-def test_a_plan_with_an_error_is_not_rehearsed(tmp_path: Path) -> None:
+def test_a_plan_with_an_error_is_not_rehearsed(tmp_path: Path, call: Callable[..., Ended]) -> None:
     plan = tmp_path / "plan.toml"
     plan.write_text(HATCHERY.read_text(encoding="utf-8").replace('to      = "hall"', 'to      = "hull"'))
-    done = wherry(plan, "--save", tmp_path / "out")
+    done = call(plan, "--save", tmp_path / "out")
     assert done.returncode == 2
     assert "nothing was started" in done.stderr
     assert done.stdout == ""
@@ -129,18 +154,20 @@ def test_a_plan_with_an_error_is_not_rehearsed(tmp_path: Path) -> None:
         (["--faults", "hash"], "did you mean harsh?"),
     ],
 )
-def test_a_wrong_call_writes_nothing(tmp_path: Path, arguments: list[str], words: str) -> None:
-    done = wherry(HATCHERY, *arguments, "--save", tmp_path / "out")
+def test_a_wrong_call_writes_nothing(
+    tmp_path: Path, call: Callable[..., Ended], arguments: list[str], words: str
+) -> None:
+    done = call(HATCHERY, *arguments, "--save", tmp_path / "out")
     assert done.returncode == 2
     assert words in " ".join(done.stderr.split())
     assert done.stdout == ""
     assert not (tmp_path / "out").exists()
 
 
-def test_a_mistake_in_a_file_of_faults_is_pointed_at(tmp_path: Path) -> None:
+def test_a_mistake_in_a_file_of_faults_is_pointed_at(tmp_path: Path, call: Callable[..., Ended]) -> None:
     file = tmp_path / "faults.toml"
     file.write_text('[[fault]]\nkind = "half open"\ncontroller = "skid"\nat = "1 h"\nfor = "5 min"\n')
-    done = wherry(HATCHERY, "--faults", file, "--save", tmp_path / "out")
+    done = call(HATCHERY, "--faults", file, "--save", tmp_path / "out")
     assert done.returncode == 2
     assert done.stdout == ""
     assert done.stderr.splitlines() == [
@@ -154,10 +181,12 @@ def test_a_mistake_in_a_file_of_faults_is_pointed_at(tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
-def test_a_folder_that_cannot_be_had_is_told_before_anything_is_rehearsed(tmp_path: Path) -> None:
+def test_a_folder_that_cannot_be_had_is_told_before_anything_is_rehearsed(
+    tmp_path: Path, call: Callable[..., Ended]
+) -> None:
     (tmp_path / "file").write_text("")
     for folder in (tmp_path / "file", tmp_path / "file" / "below"):
-        done = wherry(HATCHERY, "--save", folder)
+        done = call(HATCHERY, "--save", folder)
         assert done.returncode == 2
         assert "nothing was rehearsed; give another folder with --save" in done.stderr
         assert done.stdout == ""
