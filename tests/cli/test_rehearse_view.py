@@ -15,6 +15,8 @@ from wherry.cli.rehearse_view import (
 )
 from wherry.rehearse.report import middle_cut, percent_text
 
+COMMAND_COUNTS = ("requested", "executed", "refused", "expired", "unknown", "pending", "carried_out")
+
 
 def change(at_s: float, subject: str, message: str) -> dict[str, Any]:
     return {"at_s": at_s, "subject": subject, "message": message}
@@ -66,6 +68,7 @@ def report(count: int) -> dict[str, Any]:
         "transfers": {f"t{number}": transfer(None if number == 3 else number / 1000) for number in range(count)},
         "faults": [fault(number, change(60.0 * number + 1, "t1", "t1 is Bad: timeout")) for number in range(1, count)],
         "writes": [place(number) for number in range(count)],
+        "commands": {f"m{number}": dict.fromkeys(COMMAND_COUNTS, 7) for number in range(count)},
         "controllers": {f"c{number}": controller(number) for number in range(count)},
     }  # fmt: skip
 

@@ -15,6 +15,7 @@ import pytest
 
 from wherry.engine import link as link_module
 from wherry.engine.carry import Carry
+from wherry.engine.command import Command, Sent
 from wherry.engine.events import EventKind
 from wherry.engine.guard import Guard
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent
@@ -107,6 +108,23 @@ SLOW_HALL = (fault(FaultKind.SLOW, "hall", 5, 40, 1.0, 250),)
 SLOW_BOTH = (*SLOW_HALL, fault(FaultKind.SLOW, "skid", 5, 40, 1.0, 250))
 SLOW_AND_LOST = (*SLOW_HALL, fault(FaultKind.SOURCE_KILLED, "skid", 20, 30))
 LOST_REPLIES = (fault(FaultKind.LOSS, "hall", 5, 40, 0.2),)
+LOST_COMMANDS = (fault(FaultKind.LOSS, "hall", 5, 600, 0.3),)
+FEED = (
+    'title = "Trout tanks"\n',
+    """title = "Trout tanks"
+[command.feed]
+from = "skid"
+to = "hall"
+every = "200 ms"
+request = "holding 20"
+values = [{ name = "portion", take = "holding 21", put = "holding 39", unit = "g", range = [1, 500] }]
+put = "holding 40"
+acknowledge = "holding 50"
+result = "holding 51"
+answer = "holding 30"
+expiry = "3 s"
+""",
+)
 NO_SKID = (fault(FaultKind.SOURCE_KILLED, "skid", 20, 40),)
 NO_HALL = (fault(FaultKind.REFUSED, "hall", 10, 50),)
 
@@ -408,6 +426,21 @@ def count_failures_as_delivered(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(Carry, "_count_failure", count_failure)
 
 
+def take_lost_commands_as(sent: Sent) -> Callable[[pytest.MonkeyPatch], None]:
+    """What became of the write of a number is not known: take it as known."""
+
+    def make(patch: pytest.MonkeyPatch) -> None:
+        put, seen = Command.number_put, Command.seen_receiver
+        patch.setattr(Command, "number_put", lambda self, by, why: put(self, sent if by is Sent.UNSURE else by, why))
+        patch.setattr(Command, "seen_receiver", lambda self, _acknowledged, _put: seen(self, 0, 0))
+
+    return make
+
+
+write_commands_again = take_lost_commands_as(Sent.NOT_SENT)
+refuse_without_reply = take_lost_commands_as(Sent.REFUSED)
+
+
 def keep_everything(patch: pytest.MonkeyPatch) -> None:
     original = Link.data_received
 
@@ -507,6 +540,8 @@ BREAKS: tuple[Break, ...] = (
     Break("the heartbeat stops while the source is lost", ("loss",), no_heartbeat_while_lost, NO_SKID),
     Break("a delivery is counted twice", ("counted",), count_twice),
     Break("a failure is counted as a delivery", ("counted",), count_failures_as_delivered, LOST_REPLIES),
+    Break("a command whose reply is lost is written again", ("once",), write_commands_again, LOST_COMMANDS, 900, FEED),
+    Break("a command without a reply is called refused", ("once",), refuse_without_reply, LOST_COMMANDS, 900, FEED),
     Break("every reply is kept for ever", ("bounded",), keep_everything, seconds=600),
     Break("a change to Bad is not recorded", ("recorded",), forget_to_record, NO_SKID),
     Break("the loss of a line is not recorded", ("recorded",), forget_lost_lines, NO_SKID),

@@ -22,6 +22,7 @@ def print_report(report: Report, *, took_s: float, saved_in: str) -> None:
     output.data()
     print_broken(report["broken"], report["broken_count"])
     print_transfers(report["transfers"])
+    print_commands(report["commands"])
     print_faults(report["faults"])
     print_writes(report["writes"], report["hours"])
     print_controllers(report["controllers"])
@@ -109,6 +110,21 @@ def transfer_row(name: str, each: Report) -> Sequence[str]:
         "-" if age_ms is None else span_text(age_ms / 1000),
         span_text(each["max_age_ms"] / 1000),
     )
+
+
+def print_commands(commands: Mapping[str, Report]) -> None:
+    """What became of the requests of each command; nothing where the plan has none."""
+    if not commands:
+        return
+    output.data("What became of the commands, and how often the receiver's program did something:\n")
+    counts = ("requested", "executed", "refused", "expired", "unknown", "carried_out")
+    output.table(
+        [("command", "left"), *((key.replace("_", " "), "right") for key in counts)],
+        [(middle_cut(name), *(f"{each[key]:,}" for key in counts)) for name, each in list(commands.items())[:ROWS_MAX]],
+    )
+    if len(commands) > ROWS_MAX:
+        output.data(f"... and {len(commands) - ROWS_MAX:,} more")
+    output.data()
 
 
 # Faults.

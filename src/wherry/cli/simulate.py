@@ -20,6 +20,7 @@ from wherry.plan import loads
 from wherry.plan.durations import parse_duration
 from wherry.plan.model import Controller, Framing, Plan
 from wherry.protocol.functions import exception_text, function_title
+from wherry.simulate.commanding import start_commands
 from wherry.simulate.controller import Placed, Simulated, SimulatedController, simulate_plan
 from wherry.simulate.devices.base import Chosen
 from wherry.simulate.devices.catalogue import choose as choose_device
@@ -218,11 +219,14 @@ async def serve(
     else:
         show(plan, file, simulated)
     loop = asyncio.get_running_loop()
+    programs = start_commands(simulated, Random(0))
     started_s = loop.time()
     try:
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(over.wait(), None if duration_ns is None else duration_ns / 1e9)
     finally:
+        for each in programs:
+            each.stop()
         await simulated.stop()
     code = Exit.INTERRUPTED if interrupted() else Exit.OK
     if json:

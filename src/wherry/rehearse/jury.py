@@ -14,6 +14,7 @@ from wherry.rehearse.checkers.guard import Guard
 from wherry.rehearse.checkers.in_order import InOrder
 from wherry.rehearse.checkers.loss import Loss
 from wherry.rehearse.checkers.matching import Matching
+from wherry.rehearse.checkers.once import Once
 from wherry.rehearse.checkers.polite import Polite
 from wherry.rehearse.checkers.recorded import Recorded
 from wherry.rehearse.checkers.recovers import Recovers
@@ -29,7 +30,8 @@ HOOKS: Final = (
 )  # fmt: skip
 
 NAMES: Final = tuple(
-    each.NAME for each in (Guard, Fresh, Torn, RightReply, InOrder, Loss, Polite, Counted, Bounded, Recorded, Recovers)
+    each.NAME
+    for each in (Guard, Fresh, Torn, RightReply, InOrder, Loss, Polite, Counted, Once, Bounded, Recorded, Recovers)
 )
 """The judges, in the order of the promises; the last judges liveness."""
 
@@ -54,6 +56,7 @@ class Jury:
             Loss(world, self.report, self.matching),
             Polite(world, self.report),
             Counted(world, self.report),
+            *([Once(world, self.report)] if world.plan.commands else []),
             Bounded(world, self.report),
             Recorded(world, self.report),
             self.recovers,

@@ -48,6 +48,10 @@ def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) ->
             seen.name: transfer_data(transfer_named(plan, seen.name), seen, rehearsal.duration_ns)
             for seen in rehearsal.transfers
         },
+        "commands": {
+            seen.name: {**{key: getattr(seen, key) for key in seen.COUNTS}, "carried_out": seen.carried_out}
+            for seen in rehearsal.commands
+        },
         "faults": [fault_data(number, each) for number, each in enumerate(rehearsal.faults, 1)],
         "writes": [wear_data(each) for each in sorted(wears, key=Wear.urgency)],
         "dates_count_from": day.isoformat(),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 from wherry.clock import NS_PER_S
 from wherry.plan.model import Plan, Point
@@ -132,6 +133,23 @@ class PlaceWrites:
 
 
 @dataclass(frozen=True, slots=True)
+class CommandSeen:
+    """What became of the requests of one command, as the engine counts them and as the receiver's program does."""
+
+    COUNTS: ClassVar[tuple[str, ...]] = ("requested", "executed", "refused", "expired", "unknown", "pending")
+
+    name: str
+    requested: int
+    executed: int
+    refused: int
+    expired: int
+    unknown: int
+    pending: int
+    carried_out: int
+    """How often the receiver's program did something."""
+
+
+@dataclass(frozen=True, slots=True)
 class Consequence:
     """A change of state while a fault lasted, or soon after."""
 
@@ -180,6 +198,7 @@ class Rehearsal:
     """What it cost; the only figure here that is not the same twice."""
     was_stopped: bool = False
     """Whether it was ended before its time; then ``duration_ns`` is what was rehearsed."""
+    commands: tuple[CommandSeen, ...] = ()
 
     @property
     def is_kept(self) -> bool:

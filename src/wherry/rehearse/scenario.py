@@ -23,11 +23,12 @@ from wherry.plan.model import Plan
 from wherry.rehearse.checkers.base import World
 from wherry.rehearse.followed import Followed
 from wherry.rehearse.jury import Jury
-from wherry.rehearse.result import ControllerSeen, PlaceWrites, Rehearsal
+from wherry.rehearse.result import CommandSeen, ControllerSeen, PlaceWrites, Rehearsal
 from wherry.rehearse.tap import TapNetwork
 from wherry.rehearse.watching import View, views_by_period
 from wherry.rehearse.weather import Weather, recovery_ns
 from wherry.rehearse.weighing import weigh
+from wherry.simulate.commanding import CommandPrograms, start_commands
 from wherry.simulate.controller import Simulated, SimulatedController, simulate_plan
 from wherry.simulate.fault_file import menu_of
 from wherry.simulate.faults import FaultPlan, apply, draw, liveness_ns
@@ -141,6 +142,8 @@ class _Run:
             self.writes[name] = {}
             self.busy_ns[name] = 0
             device.on_served = partial(self._served, name, device)
+        self.programs = start_commands(self.simulated, Random(f"{seed} commands"))
+        world.carried_out = {each.command.name: each.carried_out for each in self.programs}
         tap = TapNetwork(network, plan, self.jury, self.instant)
         self.weather.heads = tap.heads
         self.engine = self._engine_factory(
@@ -166,6 +169,8 @@ class _Run:
             self._on_progress(1.0)
         for handle in self._timers:
             handle.cancel()
+        for programs in self.programs:
+            programs.stop()
         stopped_ns = self.instant()
         await self.engine.stop()
         self.summary = summary(self.engine, stopped_ns)
@@ -271,6 +276,15 @@ class _Run:
             journal=tuple(self.journal),
             cpu_s=cpu_s,
             was_stopped=self.was_stopped,
+            commands=tuple(self._command(each) for each in self.programs),
+        )
+
+    def _command(self, programs: CommandPrograms) -> CommandSeen:
+        figures = self.summary["commands"][programs.command.name]
+        return CommandSeen(
+            programs.command.name,
+            **{outcome: figures[outcome] for outcome in CommandSeen.COUNTS},
+            carried_out=sum(programs.carried_out.values()),
         )
 
     def _controller(self, device: SimulatedController) -> ControllerSeen:

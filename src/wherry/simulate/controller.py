@@ -160,6 +160,11 @@ class SimulatedController:
         if self._frozen_ns is None:
             self._frozen_ns = self.program_ns()
 
+    @property
+    def is_frozen(self) -> bool:
+        """Whether the program has stopped."""
+        return self._frozen_ns is not None
+
     def thaw(self) -> None:
         """The program runs again, with the values of now."""
         self._frozen_ns = None

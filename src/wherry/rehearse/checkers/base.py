@@ -7,7 +7,7 @@ engine's insides, and it shares no code with it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, ClassVar, Protocol
 
 from wherry.plan.model import Controller, Plan, Transfer
@@ -56,6 +56,8 @@ class World:
     """Whether anything was wrong with a controller or its link between two instants, or may not be mended yet."""
     drain_ns: Callable[[str], int] = lambda _name: 0
     """How long it takes at most until everything that is asked of a controller at one instant is answered."""
+    carried_out: dict[str, Mapping[int, int]] = field(default_factory=dict)
+    """By command: how often the receiver's program has carried out each request number."""
 
 
 Report = Callable[[str, str, str], None]
