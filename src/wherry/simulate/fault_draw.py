@@ -39,7 +39,7 @@ LIVENESS_NS_MIN: Final = 60 * NS_PER_S
 def liveness_ns(plan: Plan, duration_ns: int) -> int:
     """How long the phase without faults is at the end of a run: what a line needs to come back and values to arrive,
     several times over; at most half of the run."""
-    periods = [3 * each.period_ns + each.max_age_ns for each in plan.transfers]
+    periods = [3 * each.period_ns + each.max_age_ns for each in plan.putting]
     waits = [4 * (each.limits.reconnect_ns_max + 4 * each.limits.timeout_ns) for each in plan.controllers]
     return min(duration_ns // 2, max(LIVENESS_NS_MIN, max(periods, default=0) + max(waits, default=0)))
 

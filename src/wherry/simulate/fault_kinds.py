@@ -129,8 +129,8 @@ def rounded_ns(time_ns: int) -> int:
 
 def candidates(plan: Plan, kind: FaultKind) -> list[Controller]:
     """The controllers of a plan that a fault of this kind can be at, in the order of the plan."""
-    sources = {each.source for each in plan.transfers}
-    receivers = {each.destination for each in plan.transfers}
+    sources = {each.source for each in plan.putting}
+    receivers = {each.destination for each in plan.putting}
     if kind in _SOURCES_ONLY:
         names = sources
     elif kind is FaultKind.RECEIVER_KILLED:
