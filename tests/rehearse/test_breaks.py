@@ -227,7 +227,7 @@ def leave_late(patch: pytest.MonkeyPatch) -> None:
 
 def queue_while_down(patch: pytest.MonkeyPatch) -> None:
     """What cannot be sent is kept, and sent when the connection is there again."""
-    original, original_made = Line.submit, Link.connection_made
+    original, original_made = Line.submit, Link.connected
     waiting: list[tuple[Line, Job]] = []
 
     def submit(self: Line, job: Job) -> None:
@@ -235,14 +235,14 @@ def queue_while_down(patch: pytest.MonkeyPatch) -> None:
             waiting.append((self, Job(job.prepared, lambda _outcome: None, is_write=True)))
         original(self, job)
 
-    def connection_made(self: Link, transport: Any) -> None:
+    def connected(self: Link, transport: Any) -> None:
         original_made(self, transport)
         for line, job in [each for each in waiting if each[0].link is self]:
             waiting.remove((line, job))
             original(line, job)
 
     patch.setattr(Line, "submit", submit)
-    patch.setattr(Link, "connection_made", connection_made)
+    patch.setattr(Link, "connected", connected)
 
 
 def write_beside(patch: pytest.MonkeyPatch) -> None:
