@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from wherry.cli.rehearse_view import (
+    TRANSFER_COLUMNS,
     followed_text,
     hours_text,
     instant_text,
@@ -14,6 +16,7 @@ from wherry.cli.rehearse_view import (
     span_text,
 )
 from wherry.rehearse.report import middle_cut, percent_text
+from wherry.simulate.fault_kinds import MENUS
 
 COMMAND_COUNTS = ("requested", "executed", "refused", "expired", "unknown", "pending", "carried_out")
 
@@ -145,3 +148,11 @@ def test_instants_and_hours() -> None:
     assert instant_text(2 * 86_400 + 1) == "2d 00:00:01"
     assert hours_text(24.0) == "24 h"
     assert hours_text(1.23456) == "1.235 h"
+
+
+def test_the_page_tells_of_every_menu_and_every_column_of_what_receivers_saw() -> None:
+    page = (Path(__file__).resolve().parents[2] / "docs" / "rehearse.md").read_text(encoding="utf-8")
+    assert [name for name in MENUS if f"| `{name}`" not in page] == []
+    table = page[page.index("| column | meaning |") : page.index("A transfer without `status`")]
+    headings = [" ".join(heading.split()) for heading, _ in TRANSFER_COLUMNS[2:]]
+    assert [each for each in headings if each not in table] == []

@@ -260,6 +260,14 @@ expiry = "30 s"
     assert str(wear_of(plan, seen, DAY).span) == "holding 200"
 
 
+def test_what_was_cut_short_says_nothing_of_what_did_not_come(plan: Plan) -> None:
+    answer = report(rehearsal(plan, was_stopped=True, duration_ns=15 * NS_PER_S))
+    assert answer["is_interrupted"] is True
+    assert answer["without_faults_from_s"] is None
+    assert [(each["at_s"], each["until_s"]) for each in answer["faults"]] == [(10, 15)]
+    assert report(rehearsal(plan))["without_faults_from_s"] == 1800
+
+
 def test_days_until_a_place_is_worn_out() -> None:
     assert days_left(1000, 100_000) == 100
     assert days_left(0, 100_000) is None

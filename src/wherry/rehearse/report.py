@@ -40,7 +40,7 @@ def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) ->
         "is_interrupted": rehearsal.was_stopped,
         "seed": rehearsal.seed,
         "faults_asked": rehearsal.faults_asked,
-        "without_faults_from_s": seconds(rehearsal.liveness_ns),
+        "without_faults_from_s": None if is_cut_short(rehearsal) else seconds(rehearsal.liveness_ns),
         "requests": rehearsal.transactions,
         "broken": broken,
         "broken_count": rehearsal.broken_count + len(broken) - len(rehearsal.broken),
@@ -52,7 +52,7 @@ def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) ->
             seen.name: {**{key: getattr(seen, key) for key in seen.COUNTS}, "carried_out": seen.carried_out}
             for seen in rehearsal.commands
         },
-        "faults": [fault_data(number, each) for number, each in enumerate(rehearsal.faults, 1)],
+        "faults": [fault_data(number, each, rehearsal.duration_ns) for number, each in enumerate(rehearsal.faults, 1)],
         "writes": [wear_data(each) for each in sorted(wears, key=Wear.urgency)],
         "dates_count_from": day.isoformat(),
         "controllers": {
@@ -60,6 +60,11 @@ def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) ->
             for seen in rehearsal.controllers
         },
     }
+
+
+def is_cut_short(rehearsal: Rehearsal) -> bool:
+    """Whether it was ended before the part without faults began."""
+    return rehearsal.was_stopped and rehearsal.duration_ns < rehearsal.liveness_ns
 
 
 def seconds(duration_ns: int) -> float:
@@ -122,15 +127,16 @@ def transfer_data(transfer: Transfer, seen: TransferSeen, duration_ns: int) -> d
 # Faults.
 
 
-def fault_data(number: int, fault: FaultSeen) -> dict[str, Any]:
+def fault_data(number: int, fault: FaultSeen, duration_ns: int) -> dict[str, Any]:
     """One fault and what followed."""
+    end_ns = min(fault.end_ns, duration_ns)
     return {
         "number": number,
         "kind": fault.kind,
         "controller": fault.controller,
         "text": fault.text,
         "at_s": seconds(fault.start_ns),
-        "until_s": seconds(fault.end_ns),
+        "until_s": seconds(end_ns),
         "mended_s": None if fault.mended_ns is None else seconds(fault.mended_ns),
         "followed": [
             {"at_s": seconds(each.at_ns), "subject": each.subject, "message": each.message} for each in fault.followed
