@@ -28,6 +28,10 @@ class PeerError(WherryError):
         self.data = data
 
 
+class WrongUnitError(PeerError):
+    """A reply names another unit than the request."""
+
+
 class LinkError(WherryError):
     """The connection failed."""
 

@@ -56,6 +56,7 @@ def _of_controller(judged: Judged, controller: Controller) -> Iterator[Default]:
         (("limits", "idle"), "not known: a connection is kept open while nothing is asked"),
         (("limits", "connection"), "hold: the connection is kept open"),
         (("identity",), "none: whatever answers at the address is taken for it"),
+        (("tolerate",), "nothing: a reply that breaks the rules is not taken"),
         (("response", "fixed"), f"{duration_text(response.fixed_ns)} (assumed)"),
         (("response", "per_register"), f"{duration_text(response.per_register_ns)} (assumed)"),
         (("readable",), "nothing but the declared places"),

@@ -15,7 +15,7 @@ from wherry.plan.model import Controller, OnLoss, Table, Transfer, Value
 from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters, Request
 from wherry.protocol.session import Prepared, prepare
 from wherry.values.conversion import Conversion, Rules
-from wherry.values.quality import Quality
+from wherry.values.quality import Quality, Reason
 from wherry.values.scaling import line_of
 from wherry.values.units import unit_line
 
@@ -76,7 +76,7 @@ def build_carry(
     conversions = [conversion_of(value) for value in transfer.values]
     cutter = Cutter(layout, index, sweep.reads, conversions)
     members = [[cut.value for cut in each.cuts if cut.value >= 0] for each in layout.writes]
-    return Carry(
+    carry = Carry(
         layout,
         cutter,
         destination,
@@ -88,3 +88,6 @@ def build_carry(
         is_armed=transfer.destination in armed,
         on_quality=on_quality,
     )
+    if destination.controller.tolerate or lines[transfer.source].controller.tolerate:
+        carry.doubt = Reason.UNCERTAIN_TOLERATED
+    return carry

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
+from wherry.errors import WrongUnitError
 from wherry.protocol.functions import FunctionCode, exception_text
 from wherry.protocol.pdu import ReadCoils, ReadHoldingRegisters
 from wherry.protocol.session import Faulty, Lost, Outcome, Prepared, Refusal, TimedOut, prepare
@@ -72,6 +73,8 @@ def describe(outcome: Outcome | NotSent) -> str:
     if isinstance(outcome, Lost):
         return "the connection was lost while a reply was awaited"
     if isinstance(outcome, Faulty):
+        if isinstance(outcome.error, WrongUnitError):
+            return f"the reply did not fit the request: {outcome.error}"
         return "the reply did not fit the request"
     return type(outcome).__name__
 

@@ -88,6 +88,7 @@ class Link:
         self._loop = asyncio.get_running_loop()
         self._clock = clock
         self._now_ns = clock.now_ns
+        self._tolerates = tuple(dict.fromkeys(word for each in controllers for word in each.tolerate))
         self._session = self._new_session()
         self._silence = Silence([each.name for each in controllers]) if self.is_shared else None
         self._timer: asyncio.TimerHandle | None = None
@@ -290,7 +291,7 @@ class Link:
             return
         if self._silence is None or self._silence.is_whole:
             self._forgive()
-            self._reset(f"no answer for {SILENT_TIMEOUTS_MAX} time-outs")
+            self._reset(f"no answer for {SILENT_TIMEOUTS_MAX} time-outs{self._session.hint}")
 
     def _forgive(self) -> None:
         """It is the connection that failed, so that nothing is known against the units that had answered on it."""
@@ -365,6 +366,7 @@ class Link:
             counters=self.counters,
             is_shared=self.is_shared,
             one_first=True,
+            tolerates=self._tolerates,
         )
 
     def _schedule_connect(self, wait_ns: int) -> None:

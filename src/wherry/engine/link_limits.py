@@ -9,6 +9,7 @@ from typing import Self
 
 from wherry.engine.waits import ConnectBudget
 from wherry.plan.model import Connection, Controller, Framing
+from wherry.protocol.tolerance import ID_TOLERANCES
 
 
 class LineState(StrEnum):
@@ -41,10 +42,12 @@ class LinkLimits:
     def of(cls, controllers: Sequence[Controller]) -> Self:
         limits = [each.limits for each in controllers]
         rates = [each.requests_per_s for each in limits if each.requests_per_s]
-        # RTU framing has no transaction ids: requests go one at a time, whatever the plan allows.
-        is_rtu = controllers[0].framing is Framing.RTU
+        # Without transaction ids that can be believed, requests go one at a time, whatever the plan allows.
+        has_no_ids = controllers[0].framing is Framing.RTU or any(
+            not ID_TOLERANCES.isdisjoint(each.tolerate) for each in controllers
+        )
         return cls(
-            in_flight=1 if is_rtu else min(each.in_flight for each in limits),
+            in_flight=1 if has_no_ids else min(each.in_flight for each in limits),
             gap_ns=max(each.gap_ns for each in limits),
             spacing_ns=int(1e9 / min(rates)) if rates else 0,
             timeout_ns=max(each.timeout_ns for each in limits),

@@ -14,6 +14,7 @@ from wherry.findings import Path
 from wherry.plan.durations import YEAR_NS as YEAR_NS
 from wherry.protocol.functions import Framing as Framing
 from wherry.protocol.functions import Table as Table
+from wherry.protocol.tolerance import Tolerance
 from wherry.values.scaling import Rounding as Rounding
 from wherry.values.scaling import Scale as Scale
 from wherry.values.types import BOOL, Order, ValueType, raw
@@ -269,6 +270,8 @@ class Controller:
     """Writes that a non-volatile place stands."""
     life_ns: int = LIFE_NS
     """How long its non-volatile places must last."""
+    tolerate: tuple[Tolerance, ...] = ()
+    """Ways of breaking the rules in which its replies are taken all the same, and nothing of it is Good."""
 
     def owns_word(self, point: Point) -> bool:
         """Whether a bit is set there by reading, changing and writing its word, which is declared as ours."""

@@ -52,6 +52,7 @@ from wherry.plan.schema import (
     ValueTable,
 )
 from wherry.plan.wording import listed, nearest, printable, shown
+from wherry.protocol.tolerance import Tolerance
 from wherry.values.types import Kind
 
 MAX_AGE_PERIODS: Final = 5
@@ -149,12 +150,18 @@ def _controller(
         storage=Storage.UNKNOWN if table.storage is UNSET else Storage(table.storage),
         endurance=ENDURANCE_WRITES if endurance is None else endurance,
         life_ns=LIFE_NS if life_ns is None else life_ns,
+        tolerate=_tolerances(table.tolerate),
     )
 
 
 def _spans(reader: Reader, texts: Sequence[str | None], path: Path) -> tuple[Span, ...]:
     found = [reader.read(parse_span, text, (*path, index)) for index, text in enumerate(texts) if text is not None]
     return tuple(span for span in found if span is not None)
+
+
+def _tolerances(words: Sequence[str | None]) -> tuple[Tolerance, ...]:
+    """Those that are known; the others have been found already."""
+    return tuple(dict.fromkeys(Tolerance(word) for word in words if word is not None))
 
 
 def _owned(reader: Reader, texts: Sequence[str | None], path: Path) -> tuple[Span, ...]:

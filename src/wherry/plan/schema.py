@@ -155,6 +155,11 @@ class IdentityTable(Table):
     registers: Annotated[list[IdentityRegisterTable], _meta("Registers that hold something of its own.")] = []
 
 
+ToleranceWord = Literal[
+    "transaction id 0", "transaction id swapped", "transaction id plus one", "only transaction id 0", "unit id"
+]
+
+
 class ControllerTable(Table):
     """One device that answers Modbus requests."""
 
@@ -225,6 +230,14 @@ class ControllerTable(Table):
             "How long its non-volatile places must last.", "10 y", "180 d", pattern=durations.LIFE_PATTERN, means="life"
         ),
     ] = "10 y"
+    tolerate: Annotated[
+        list[ToleranceWord],
+        _meta(
+            "Ways in which its replies may break the rules and are taken all the same, one request at a time; nothing "
+            "that rests on them is better than Uncertain.",
+            ["transaction id 0"],
+        ),
+    ] = []
 
 
 Storage = Literal["volatile", "non-volatile"]

@@ -8,9 +8,10 @@ not go back.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Final
 
-from wherry.errors import LocalError, PeerError
+from wherry.errors import LocalError, PeerError, WrongUnitError
 from wherry.limits import (
     IN_FLIGHT_MAX,
     LATE_IDS_MAX,
@@ -28,6 +29,7 @@ from wherry.protocol.pdu import ExceptionResponse, decode_response
 from wherry.protocol.prepared import Prepared, prepare
 from wherry.protocol.rtu import Dropped, RtuReader
 from wherry.protocol.session_table import MAY_SEND, TRANSITIONS, Event, State
+from wherry.protocol.tolerance import ID_TOLERANCES, Tolerance, reply_id, told_by
 
 __all__ = [
     "ClientSession",
@@ -58,7 +60,8 @@ class ClientSession:
 
     ``in_flight_max``: how many requests may wait at once (1 to 16; 1 with RTU framing). ``one_first``: only one does
     until a reply has come with the id of its request; a device that counts ids in its own way would otherwise give what
-    one request asked for to another. ``first_transaction``: where
+    one request asked for to another. ``tolerates``: ways of breaking the rules in which replies are
+    taken all the same. ``first_transaction``: where
     the transaction ids begin, so that a new connection does not repeat those of the last. ``counters`` may be shared
     by the sessions of one line. ``is_shared``: several units answer on this connection, so that requests without an
     answer say nothing about the connection; the caller decides when to give it up. ``quiet_ns`` (RTU): how long the
@@ -67,6 +70,7 @@ class ClientSession:
 
     __slots__ = (
         "_framing",
+        "_id_tolerance",
         "_in_flight_max",
         "_in_flight_now",
         "_is_mid_frame",
@@ -78,8 +82,10 @@ class ClientSession:
         "_quiet_ns",
         "_quiet_until_ns",
         "_rtu",
+        "_stranger",
         "_stray_bytes",
         "_timeouts_in_row",
+        "_tolerates_unit",
         "_uses_own_quiet",
         "_waiting",
         "can_send",
@@ -105,6 +111,7 @@ class ClientSession:
         quiet_ns: int | None = None,
         is_shared: bool = False,
         one_first: bool = False,
+        tolerates: Collection[Tolerance] = (),
     ) -> None:
         self._framing = Framing(framing)
         self._is_rtu = self._framing is Framing.RTU
@@ -115,6 +122,11 @@ class ClientSession:
             )
         if not 0 <= first_transaction < TRANSACTION_IDS:
             raise LocalError(f"transaction id {first_transaction} does not fit two bytes")
+        self._id_tolerance = next((each for each in tolerates if each in ID_TOLERANCES), None)
+        self._tolerates_unit = Tolerance.UNIT in tolerates
+        if self._id_tolerance is not None and in_flight_max > 1:
+            raise LocalError(f"{in_flight_max} requests in flight, where `{self._id_tolerance}` only allows one")
+        self._stranger: Tolerance | None = None
         self._in_flight_max = in_flight_max
         self._in_flight_now = 1 if one_first else in_flight_max
         self._next = first_transaction
@@ -158,6 +170,8 @@ class ClientSession:
             raise LocalError(f"the deadline {deadline_ns} is not after now, {now_ns}")
         if self._is_rtu:
             return self._send_rtu(prepared, now_ns, deadline_ns, tag)
+        if self._id_tolerance is not None:
+            return self._send_tolerantly(self._id_tolerance, prepared, now_ns, deadline_ns, tag)
         waiting = self._waiting
         late = self._late
         number = self._next
@@ -245,6 +259,8 @@ class ClientSession:
                 outcomes.append(Late(*late, now_ns))
             else:
                 self.counters.foreign_replies += 1
+                if len(self._waiting) == 1:
+                    self._stranger = told_by(next(iter(self._waiting)), key) or self._stranger
         self._is_mid_frame = self._mbap.buffered > 0
         if error := self._mbap.error:
             self.counters.framing_errors += 1
@@ -256,7 +272,7 @@ class ClientSession:
         prepared, tag, sent_ns, _ = self._waiting[key]
         self._over(key)
         try:
-            answer = _answer(prepared, unit, pdu)
+            answer = _answer(prepared, prepared.unit if self._tolerates_unit else unit, pdu)
         except PeerError as error:
             self.counters.faulty += 1
             outcomes.append(Faulty(prepared, tag, error, sent_ns, now_ns))
@@ -272,6 +288,25 @@ class ClientSession:
         else:
             self.counters.replies += 1
             outcomes.append(Reply(prepared, tag, answer, sent_ns, now_ns))
+
+    # Devices that answer under other ids.
+
+    def _send_tolerantly(
+        self, tolerance: Tolerance, prepared: Prepared, now_ns: int, deadline_ns: int, tag: object
+    ) -> bytes:
+        key = b"\x00\x00" if tolerance is Tolerance.ONLY_ZERO else self._next.to_bytes(2, "big")
+        self._next = (self._next + 1) % TRANSACTION_IDS
+        self._waiting[reply_id(tolerance, key)] = (prepared, tag, now_ns, deadline_ns)
+        self.can_send = False
+        self.counters.requests += 1
+        return key + prepared.request_tail
+
+    @property
+    def hint(self) -> str:
+        """What was seen of replies whose ids are not those of their requests: a half sentence, or nothing."""
+        if self._stranger is None or self._id_tolerance is not None:
+            return ""
+        return f'; replies {self._stranger.words}: `tolerate = ["{self._stranger}"]` would take them'
 
     # RTU framing.
 
@@ -369,13 +404,18 @@ class ClientSession:
         if self._is_rtu:
             self._rtu.silence()
             self._drain(now_ns)
-        if self._is_shared:
+        if self._id_tolerance is not None:
+            why = "a reply did not come in time, and a late one could not be told from the next without its id"
+            self._break(Event.DISTRUSTED, why, outcomes)
+        elif self._is_shared:
             while len(self._late) > LATE_IDS_MAX:
                 # The oldest is forgotten: its answer, should it ever come, is then one that nobody asked for.
                 del self._late[next(iter(self._late))]
         elif self._timeouts_in_row >= TIMEOUTS_BEFORE_RECONNECT:
             self._break(
-                Event.DISTRUSTED, f"{self._timeouts_in_row} requests in a row were not answered in time", outcomes
+                Event.DISTRUSTED,
+                f"{self._timeouts_in_row} requests in a row were not answered in time{self.hint}",
+                outcomes,
             )
         elif len(self._late) > LATE_IDS_MAX:
             self._break(Event.DISTRUSTED, f"{len(self._late)} requests were never answered", outcomes)
@@ -412,7 +452,7 @@ class ClientSession:
 def _answer(prepared: Prepared, unit: int, pdu: bytes) -> bytes | int:
     """The payload of a reply, or the exception code. PeerError unless everything about it fits the request."""
     if unit != prepared.unit:
-        raise PeerError(f"unit {unit} answered a request to unit {prepared.unit}", bytes((unit,)) + pdu)
+        raise WrongUnitError(f"unit {unit} answered a request to unit {prepared.unit}", bytes((unit,)) + pdu)
     response = decode_response(prepared.request, pdu)
     if isinstance(response, ExceptionResponse):
         return response.code

@@ -31,6 +31,7 @@ class Reason(Enum):
     UNCERTAIN_SUBSTITUTE_VALUE = (0x40910000, "substitute value")
     UNCERTAIN_INITIAL_VALUE = (0x40920000, "initial value")
     UNCERTAIN_ENGINEERING_UNITS_EXCEEDED = (0x40940000, "engineering units exceeded")
+    UNCERTAIN_TOLERATED = (0x40000000, "from a device whose replies break the rules", "Uncertain")
     BAD_DECODING_ERROR = (0x80070000, "not a value of its type (decoding error)")
     BAD_TIMEOUT = (0x800A0000, "timeout")
     BAD_NO_COMMUNICATION = (0x80310000, "no communication")
