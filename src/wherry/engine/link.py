@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, cast
 from wherry.clock import LoopClock
 from wherry.engine.job import Job, NotSent, meet, prepare_poll, reason_of
 from wherry.engine.link_limits import LineState, LinkLimits
-from wherry.engine.waits import LINGER_NS, ConnectBudget, Silence, idle_wait_ns
+from wherry.engine.waits import LINGER_NS, ConnectBudget, Silence, idle_wait_ns, patience_with
 from wherry.errors import LinkError
 from wherry.limits import SILENT_TIMEOUTS_MAX
 from wherry.plan.model import Controller, Framing
@@ -89,6 +89,9 @@ class Link:
         self._clock = clock
         self._now_ns = clock.now_ns
         self._tolerates = tuple(dict.fromkeys(word for each in controllers for word in each.tolerate))
+        self._fruitless = 0
+        """Connections in a row that brought no answer."""
+        self._began_ns = 0
         self._session = self._new_session()
         self._silence = Silence([each.name for each in controllers]) if self.is_shared else None
         self._timer: asyncio.TimerHandle | None = None
@@ -237,7 +240,8 @@ class Link:
             if kind is Reply or kind is Refusal:
                 if not self._answered:
                     self._answered = True
-                    self._attempts = 0
+                    self._attempts = self._fruitless = 0
+                    session.answers()
                 line.last_reply_ns = now_ns
                 line.response.record(now_ns - outcome.sent_ns)
             timed_out = timed_out or kind is TimedOut
@@ -277,7 +281,8 @@ class Link:
         else:
             if timed_out and self._doubt_timer is None:
                 # Requests that come seldom must not take long to find out that nobody answers any more.
-                wait_ns = (SILENT_TIMEOUTS_MAX - 1) * self.limits.timeout_ns
+                patience = 0 if self._answered else patience_with(self._fruitless - 1)
+                wait_ns = max(SILENT_TIMEOUTS_MAX - 1, patience) * self.limits.timeout_ns
                 self._doubt_timer = self._clock.call_at(now_ns + wait_ns, lambda: self._doubt(now_ns))
             return False
         return True
@@ -291,7 +296,7 @@ class Link:
             return
         if self._silence is None or self._silence.is_whole:
             self._forgive()
-            self._reset(f"no answer for {SILENT_TIMEOUTS_MAX} time-outs{self._session.hint}")
+            self._reset(f"no answer for several time-outs{self._session.hint}")
 
     def _forgive(self) -> None:
         """It is the connection that failed, so that nothing is known against the units that had answered on it."""
@@ -365,6 +370,7 @@ class Link:
             first_transaction=self._rng.randrange(1, 65536),
             counters=self.counters,
             is_shared=self.is_shared,
+            timeouts_max=patience_with(self._fruitless),
             one_first=True,
             tolerates=self._tolerates,
         )
@@ -383,7 +389,7 @@ class Link:
     async def _connect(self) -> None:
         self.connects += 1
         self._attempts += 1
-        began_ns = self._now_ns()
+        self._began_ns = began_ns = self._now_ns()
         self._budget.spend(began_ns)
         try:
             await self._network.connect(lambda: _Connection(self), self.host, self.port, self.limits.timeout_ns / 1e9)
@@ -412,7 +418,8 @@ class Link:
         self.connections_made += 1
         self.reason = ""
         if self._silence is not None:
-            self._silence.connected()
+            self._silence.connected(patience_with(self._fruitless))
+        self._fruitless += 1
         self._used_ns = self._now_ns()
         self._watch_idle()
         for line in self.lines:
@@ -498,14 +505,17 @@ class Link:
     def _went_down(self, reason: str, *, is_first: bool, is_silent: bool = False) -> None:
         """Wait before the next attempt: jittered so that many spread, and growing with each that brought no answer.
 
-        An attempt that nobody answered at all cost the device nothing, and tells at once when the way is free again: it
-        is repeated without growing waits.
+        What grows is the time from one attempt to the next: where the one before took long, the wait need not be. An
+        attempt that nobody answered at all cost the device nothing, and tells at once when the way is free again: it is
+        repeated without growing waits.
         """
         limits, budget = self.limits, self._budget
         doublings = 0 if is_silent and budget.per_hour is None else min(max(self._attempts - 1, 0), 16)
         longest_ns = budget.longest_wait_ns(limits.reconnect_ns_max)
-        wait_ns = int(min(longest_ns, limits.reconnect_ns << doublings) * self._rng.uniform(0.5, 1.0))
-        needed_ns = budget.wait_ns(self._now_ns())
+        share, now_ns = self._rng.uniform(0.5, 1.0), self._now_ns()
+        interval_ns = int(min(longest_ns, limits.reconnect_ns << doublings) * share)
+        wait_ns = max(int(limits.reconnect_ns * share), self._began_ns + interval_ns - now_ns)
+        needed_ns = budget.wait_ns(now_ns)
         is_used_up = needed_ns > wait_ns
         if is_used_up:
             wait_ns = needed_ns

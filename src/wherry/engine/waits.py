@@ -24,6 +24,7 @@ HOUR_NS: Final = 3600 * NS_PER_S
 IDLE_MARGIN: Final = 10
 """A connection is given up, or used, this part (a tenth) of the idle time before the device would close it."""
 IDLE_MARGIN_NS_MAX: Final = NS_PER_S
+PATIENCE_DOUBLINGS_MAX: Final = 3
 LINGER_NS: Final = NS_PER_S
 """How long a connection that is made for an exchange waits for its first request."""
 
@@ -58,6 +59,16 @@ def idle_wait_ns(idle_ns: int) -> int:
     return idle_ns - min(idle_ns // IDLE_MARGIN, IDLE_MARGIN_NS_MAX)
 
 
+def patience_with(fruitless: int) -> int:
+    """How many time-outs in a row make a connection suspect that has not answered yet.
+
+    ``fruitless`` is how many connections before it brought no answer at all. Where something on the way accepts
+    connections for a device that cannot be reached, a new one is no better than the old: so they are kept longer, which
+    spares the device connections, and the first request after the way is free again is answered.
+    """
+    return TIMEOUTS_BEFORE_RECONNECT << min(fruitless, PATIENCE_DOUBLINGS_MAX)
+
+
 def probe_wait_ns(failures: int, cost_ns: int, dead_count: int) -> int:
     """How long a unit is left alone after ``failures`` requests in a row without an answer; 0: not at all.
 
@@ -82,7 +93,7 @@ class Silence:
     that did not. A unit that keeps silent while others answer no longer counts as one that answers.
     """
 
-    __slots__ = ("_all", "_in_row", "_silent", "heard")
+    __slots__ = ("_all", "_in_row", "_patience", "_silent", "heard")
 
     def __init__(self, units: Collection[Hashable]) -> None:
         self._all = frozenset(units)
@@ -90,15 +101,18 @@ class Silence:
         """The units that answer on this connection."""
         self._silent: set[Hashable] = set()
         self._in_row = 0
+        self._patience = TIMEOUTS_BEFORE_RECONNECT
 
-    def connected(self) -> None:
-        """A new connection: nobody has answered on it yet."""
+    def connected(self, patience: int = TIMEOUTS_BEFORE_RECONNECT) -> None:
+        """A new connection: nobody has answered on it yet. Until then it is suspect after ``patience`` time-outs."""
+        self._patience = patience
         self.heard.clear()
         self._silent.clear()
         self._in_row = 0
 
     def answered(self, unit: Hashable) -> None:
         """A unit has answered, or the gateway for it."""
+        self._patience = TIMEOUTS_BEFORE_RECONNECT
         self.heard -= self._silent
         self.heard.add(unit)
         self._silent.clear()
@@ -122,6 +136,6 @@ class Silence:
     @property
     def is_suspect(self) -> bool:
         """Whether the connection itself should be given up."""
-        if self._in_row < TIMEOUTS_BEFORE_RECONNECT:
+        if self._in_row < self._patience:
             return False
         return self.is_whole or len(self._silent & self.heard) > 1

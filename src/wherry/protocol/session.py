@@ -60,12 +60,12 @@ class ClientSession:
 
     ``in_flight_max``: how many requests may wait at once (1 to 16; 1 with RTU framing). ``one_first``: only one does
     until a reply has come with the id of its request; a device that counts ids in its own way would otherwise give what
-    one request asked for to another. ``tolerates``: ways of breaking the rules in which replies are
-    taken all the same. ``first_transaction``: where
-    the transaction ids begin, so that a new connection does not repeat those of the last. ``counters`` may be shared
-    by the sessions of one line. ``is_shared``: several units answer on this connection, so that requests without an
-    answer say nothing about the connection; the caller decides when to give it up. ``quiet_ns`` (RTU): how long the
-    line must be quiet after a time-out or a broken frame; by default as long as the last request was given time.
+    one request asked for to another. ``tolerates``: ways of breaking the rules in which replies are taken all the same.
+    ``first_transaction``: where the transaction ids begin, so that a new connection does not repeat those of the last. ``counters`` may be shared by the sessions of one line. ``is_shared``: several
+    units answer on this connection, so that requests without an answer say nothing about the connection; the caller
+    decides when to give it up. ``timeouts_max``: how many in a row make a connection suspect before it has answered
+    (``answers``); then it is the usual number. ``quiet_ns`` (RTU): how long the line must be quiet after a time-out or
+    a broken frame; by default as long as the last request was given time.
     """
 
     __slots__ = (
@@ -85,6 +85,7 @@ class ClientSession:
         "_stranger",
         "_stray_bytes",
         "_timeouts_in_row",
+        "_timeouts_max",
         "_tolerates_unit",
         "_uses_own_quiet",
         "_waiting",
@@ -112,6 +113,7 @@ class ClientSession:
         is_shared: bool = False,
         one_first: bool = False,
         tolerates: Collection[Tolerance] = (),
+        timeouts_max: int = TIMEOUTS_BEFORE_RECONNECT,
     ) -> None:
         self._framing = Framing(framing)
         self._is_rtu = self._framing is Framing.RTU
@@ -142,10 +144,15 @@ class ClientSession:
         self._rtu = RtuReader(is_reply=True)
         self._is_mid_frame = False
         self._timeouts_in_row = 0
+        self._timeouts_max = timeouts_max
         self.state = State.READY
         self.can_send = True
         self.must_reset = False
         self.reset_reason = ""
+
+    def answers(self) -> None:
+        """Something has answered on this connection: from now on it is judged as usual."""
+        self._timeouts_max = TIMEOUTS_BEFORE_RECONNECT
 
     # What the caller asks.
 
@@ -411,7 +418,7 @@ class ClientSession:
             while len(self._late) > LATE_IDS_MAX:
                 # The oldest is forgotten: its answer, should it ever come, is then one that nobody asked for.
                 del self._late[next(iter(self._late))]
-        elif self._timeouts_in_row >= TIMEOUTS_BEFORE_RECONNECT:
+        elif self._timeouts_in_row >= self._timeouts_max:
             self._break(
                 Event.DISTRUSTED,
                 f"{self._timeouts_in_row} requests in a row were not answered in time{self.hint}",

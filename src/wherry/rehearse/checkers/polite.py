@@ -84,7 +84,7 @@ class Polite(Checker):
         key = _place(first)
         ended_ns, attempts = self._ended_ns.get(key), self._attempts.get(key, 0)
         self._attempts[key] = attempts + 1
-        self._began_ns[key] = at_ns
+        began_ns, self._began_ns[key] = self._began_ns.get(key, 0), at_ns
         if ended_ns is None or len(controllers) > 1 < min(each.limits.connections for each in controllers):
             # With several connections to one address it cannot be told which one this is.
             return
@@ -93,13 +93,16 @@ class Polite(Checker):
         # An attempt that nobody answers at all is repeated without growing waits.
         doublings = 0 if self._was_silent.get(key) else min(max(attempts - 1, 0), 16)
         planned_ns = min(most_ns, first_ns << doublings)
-        waited_ns = at_ns - ended_ns
-        self._shares.setdefault(first.name, []).append(waited_ns / planned_ns)
-        if waited_ns < planned_ns * JITTER_LEAST - SLACK_NS:
+        # What grows is the time from one attempt to the next; the wait alone is never shorter than the first.
+        waited_ns, passed_ns = at_ns - ended_ns, at_ns - began_ns
+        is_grown = waited_ns > first_ns
+        self._shares.setdefault(first.name, []).append(passed_ns / planned_ns if is_grown else waited_ns / first_ns)
+        if waited_ns < first_ns * JITTER_LEAST - SLACK_NS or passed_ns < planned_ns * JITTER_LEAST - SLACK_NS:
             self.wrong(
                 first.name,
-                f"attempt {attempts + 1} to connect came {waited_ns / MS:.0f} ms after the end of the one before; "
-                f"the wait grows to {planned_ns / MS:.0f} ms",
+                f"attempt {attempts + 1} to connect came {waited_ns / MS:.0f} ms after the end of the one before and "
+                f"{passed_ns / MS:.0f} ms after its beginning; the first wait is {first_ns / MS:.0f} ms, and it grows "
+                f"to {planned_ns / MS:.0f} ms",
             )
 
     def failed(self, controllers: tuple[Controller, ...], at_ns: int) -> None:
