@@ -59,13 +59,14 @@ class ClientSession:
     """One connection's requests and their outcomes.
 
     ``in_flight_max``: how many requests may wait at once (1 to 16; 1 with RTU framing). ``one_first``: only one does
-    until a reply has come with the id of its request; a device that counts ids in its own way would otherwise give what
-    one request asked for to another. ``tolerates``: ways of breaking the rules in which replies are taken all the same.
-    ``first_transaction``: where the transaction ids begin, so that a new connection does not repeat those of the last. ``counters`` may be shared by the sessions of one line. ``is_shared``: several
-    units answer on this connection, so that requests without an answer say nothing about the connection; the caller
-    decides when to give it up. ``timeouts_max``: how many in a row make a connection suspect before it has answered
-    (``answers``); then it is the usual number. ``quiet_ns`` (RTU): how long the line must be quiet after a time-out or
-    a broken frame; by default as long as the last request was given time.
+    until a reply has come with the id of its request; a device that counts ids in its own way would otherwise give
+    what one request asked for to another. ``tolerates``: ways of breaking the rules in which replies are taken all the
+    same. ``first_transaction``: where the transaction ids begin, so that a new connection does not repeat those of the
+    last. ``counters`` may be shared by the sessions of one line. ``is_shared``: several units answer on this
+    connection, so that requests without an answer say nothing about the connection; the caller decides when to give it
+    up. ``timeouts_max``: how many in a row make a connection suspect before it has answered (``answers``); then it is
+    the usual number. ``quiet_ns`` (RTU): how long the line must be quiet after a time-out or a broken frame; by
+    default as long as the last request was given time.
     """
 
     __slots__ = (
