@@ -96,6 +96,13 @@ def test_without_faults_there_are_no_marks() -> None:
     assert "a fault of its source or receiver" not in text
 
 
+def test_a_plan_of_commands_alone_has_its_faults_drawn() -> None:
+    text = pictures(report(transfers={}))["svg"].decode("utf-8")
+    assert len(MARK.findall(text)) == 3
+    assert LABEL.findall(text).count("simulated time, h") == 1
+    assert pictures(report(transfers={}, faults=[]))["png"].startswith(PNG)
+
+
 @pytest.mark.slow
 def test_of_many_transfers_the_worst_are_shown() -> None:
     many = {f"t{index}": transfer("skid", "hall", good_share=0.5 + index / 100) for index in range(20)}

@@ -258,6 +258,8 @@ expiry = "30 s"
     point = plan.commands[0].put
     seen = PlaceWrites("hall", "flush", "request number of flush", str(point), 5, HOUR_NS, point)
     assert str(wear_of(plan, seen, DAY).span) == "holding 200"
+    volatile = loads(text.replace('15022"', '15022"\nstorage = "volatile"')).plan
+    assert wear_of(volatile, seen, DAY).storage == "volatile"
 
 
 def test_what_was_cut_short_says_nothing_of_what_did_not_come(plan: Plan) -> None:

@@ -68,7 +68,7 @@ def rehearse_command(
     ready = load_for_run(plan)
     if ready is None or not faults_are_sound(faults, ready):
         return Exit.WRONG_CALL
-    if not ready.transfers:
+    if not ready.transfers and not ready.commands:
         raise LocalError(f"{plan} carries nothing: there is nothing to rehearse")
     if save is not None:
         picture.require()

@@ -71,7 +71,9 @@ TRANSFER_COLUMNS: Sequence[tuple[str, output.Justify]] = (
 
 
 def print_transfers(transfers: Mapping[str, Report]) -> None:
-    """One row for each transfer, the worst first where there are too many."""
+    """One row for each transfer, the worst where there are too many."""
+    if not transfers:
+        return
     output.data("What each receiver saw, in its own registers:\n")
     worst = sorted(transfers.items(), key=lambda item: item[1]["good_share"] if item[1]["has_status"] else 2.0)
     names = {name for name, _ in worst[:ROWS_MAX]}

@@ -125,7 +125,8 @@ def draw(report: Report) -> Figure:
     strip = 0.2 * len(rows) + 0.12 if rows else 0.0
     listed = 0.17 * -(-len(numbered) // 2) + 0.3 if numbered else 0.0
     below = 0.55 + 0.42 + listed
-    height = top + strip + (gap if rows else 0.0) + len(shown) * (panel + gap) - gap + below
+    height = top + (strip + gap if rows else 0.0) + len(shown) * (panel + gap) - gap + below
+    height = max(height, top + below)
     figure = Figure(figsize=(WIDTH_INCHES, height))
 
     def axes(from_top: float, tall: float) -> Axes:
@@ -137,13 +138,16 @@ def draw(report: Report) -> Figure:
     figure.text(0.02, 1 - 0.44 / height, subtitle_of(report, len(shown), len(faults)), va="center")
     at = top
     if rows:
-        draw_faults(axes(at, strip), rows, numbered, scale)
+        made = axes(at, strip)
+        draw_faults(made, rows, numbered, scale)
+        if not shown:
+            label_time(made, scale)
         at += strip + gap
     for index, (name, each) in enumerate(shown):
         made = axes(at, panel)
         draw_transfer(made, name, each, faults, scale)
         if index == len(shown) - 1:
-            made.set_xlabel(f"simulated time, {scale.unit}")
+            label_time(made, scale)
         else:
             made.tick_params(labelbottom=False)
         at += panel + gap
@@ -378,6 +382,12 @@ def frame(axes: Axes, scale: Scale) -> None:
     axes.set_xlim(0, scale.end)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(length=2.5, width=0.6)
+
+
+def label_time(axes: Axes, scale: Scale) -> None:
+    """Numbers and name of the time axis, below the lowest panel."""
+    axes.tick_params(labelbottom=True)
+    axes.set_xlabel(f"simulated time, {scale.unit}")
 
 
 def draw_key(figure: Figure, from_top: float, *, has_faults: bool, height: float) -> None:

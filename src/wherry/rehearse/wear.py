@@ -56,9 +56,11 @@ def wear_of(plan: Plan, seen: PlaceWrites, day: datetime.date) -> Wear:
     else:
         span = seen.point.span
         storage = next((each.storage for each in transfer.values if each.put == seen.point), transfer.storage)
+    controller = plan.controller(seen.controller)
+    if storage is Storage.UNKNOWN:
+        storage = controller.storage
     if storage is Storage.VOLATILE:
         return Wear(seen, span, storage, None, None, None, None)
-    controller = plan.controller(seen.controller)
     days = days_left(seen.writes_per_day, controller.endurance)
     return Wear(seen, span, storage, controller.endurance, days, date_after(day, days), controller.life_ns / DAY_NS)
 
