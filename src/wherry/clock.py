@@ -61,6 +61,11 @@ def elapsed_ns() -> int:
     return time.monotonic_ns()
 
 
+def date_in_days(days: float) -> str:
+    """The date so many days from now, in UTC (RFC 3339)."""
+    return (today() + timedelta(days=int(days))).isoformat()
+
+
 def cpu_ns() -> int:
     """CPU time of this process."""
     return time.process_time_ns()

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from wherry.engine.events import Event, Listener
+from wherry.engine.ledger import Ledger
 from wherry.engine.runner import Engine
 from wherry.plan.model import Controller, Framing, Limits, OnLoss, Plan, Point, Span, Table, Transfer, Value
 from wherry.protocol.responder import Responder
@@ -194,6 +195,7 @@ class Kit:
         listeners: Sequence[Listener] = (),
         receiver_is: Mapping[str, Any] | None = None,
         seed: int = 1,
+        ledger: Ledger | None = None,
     ) -> Plant:
         """A running plant: skid at 10.20.0.11, hall at 10.20.0.12 (in memory)."""
         span = None if status is None else Span(Table.HOLDING, status, 4)
@@ -219,7 +221,12 @@ class Kit:
         await receiver.serve(network, "10.20.0.12", framing)
         events: list[Event] = []
         engine = Engine(
-            plan, network, armed=["hall"] if armed else [], listeners=[*listeners, events.append], seed=seed
+            plan,
+            network,
+            armed=["hall"] if armed else [],
+            listeners=[*listeners, events.append],
+            seed=seed,
+            ledger=ledger,
         )
         engine.start()
         return Plant(plan, network, source, receiver, engine, events)

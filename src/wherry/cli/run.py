@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from cyclopts import Parameter
 
@@ -19,6 +19,7 @@ from wherry.cli.output import Exit
 from wherry.engine.events import Event
 from wherry.engine.guard import write_spans
 from wherry.engine.journal import Journal
+from wherry.engine.ledger import Ledger, wears_out
 from wherry.engine.runner import Engine
 from wherry.engine.status import summary
 from wherry.errors import LocalError
@@ -42,6 +43,7 @@ def run_command(
     read_only: Annotated[bool, Parameter(negative=())] = False,
     for_: Annotated[str | None, Parameter(name="--for")] = None,
     record: Path | None = None,
+    ledger: Path | None = None,
     json: Annotated[bool, Parameter(negative=())] = False,
 ) -> int:
     """Carry the values of a plan. Reads only, unless a controller is armed.
@@ -59,6 +61,9 @@ def run_command(
     record
         Where changes of state and refused writes are recorded (one JSON object a line). When something is armed and
         nothing is given: the plan's name with the ending .journal.
+    ledger
+        Where the writes to places that wear out are counted, for all runs together. When something is armed that may
+        wear out and nothing is given: the plan's name with the ending .ledger.
     json
         Print one JSON document at the end, and nothing else on stdout.
     """
@@ -69,8 +74,11 @@ def run_command(
     if ready is None:
         return Exit.WRONG_CALL
     armed = choose_armed(ready, arm or [], may_ask=not (read_only or json))
-    journal = open_journal(record or (plan.with_suffix(".journal") if armed else None))
-    outcome = run_plan(ready, TcpNetwork(), armed, duration_ns, journal=journal, show_live=not json)
+    books = Books(
+        ledger=open_ledger(ready, armed, ledger or plan.with_suffix(".ledger")),
+        journal=open_journal(record or (plan.with_suffix(".journal") if armed else None)),
+    )
+    outcome = run_plan(ready, TcpNetwork(), armed, duration_ns, books=books, show_live=not json)
     if json:
         output.json_document(outcome.summary | {"exit_code": int(outcome.exit_code)})
     else:
@@ -149,6 +157,38 @@ def ask_armed(plan: Plan, destinations: set[str]) -> frozenset[str]:
             output.talk(f"  {wrong}")
 
 
+@dataclass(frozen=True)
+class Books:
+    """The files that a run keeps."""
+
+    journal: Journal | None = None
+    ledger: Ledger | None = None
+
+    def close(self) -> None:
+        """The run is over, and nothing leaves any more."""
+        if self.journal is not None:
+            self.journal.close()
+        if self.ledger is not None:
+            self.ledger.close()
+
+
+def open_ledger(plan: Plan, armed: frozenset[str], path: Path) -> Ledger | None:
+    """The ledger of writes, where something armed wears out or may. One that cannot be kept is refused beforehand."""
+    if not wears_out(plan, armed):
+        return None
+    try:
+        ledger = Ledger(path, output.error)
+    except OSError as failed:
+        raise LocalError(
+            f"the ledger of writes {path} cannot be opened ({failed.strerror}): nothing was started; give another "
+            'place with --ledger, or declare `storage = "volatile"` where nothing wears out'
+        ) from None
+    if ledger.lines_passed_over:
+        lines = output.plural(ledger.lines_passed_over, "line")
+        output.talk(f"note: {lines} of {path} could not be read and were passed over")
+    return ledger
+
+
 def open_journal(path: Path | None) -> Journal | None:
     """The record of the run; a place that cannot be written is refused before anything is started."""
     if path is None:
@@ -160,6 +200,9 @@ def open_journal(path: Path | None) -> Journal | None:
             f"the record {path} cannot be opened ({failed.strerror}): nothing was started; "
             "give another place with --record"
         ) from None
+
+
+NO_BOOKS: Final = Books()
 
 
 @dataclass(frozen=True)
@@ -176,13 +219,13 @@ def run_plan(
     armed: frozenset[str],
     duration_ns: int | None,
     *,
-    journal: Journal | None,
+    books: Books = NO_BOOKS,
     show_live: bool,
     on_started: Callable[[Engine], None] | None = None,
 ) -> Outcome:
     """Run on the fastest event loop there is until the time is over or Ctrl-C."""
     with asyncio.Runner(loop_factory=best_loop_factory()) as runner:
-        return runner.run(carry_until(plan, network, armed, duration_ns, journal, show_live, on_started))
+        return runner.run(carry_until(plan, network, armed, duration_ns, books, show_live, on_started))
 
 
 def best_loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
@@ -199,16 +242,16 @@ async def carry_until(
     network: Network,
     armed: frozenset[str],
     duration_ns: int | None,
-    journal: Journal | None,
+    books: Books,
     show_live: bool,
     on_started: Callable[[Engine], None] | None,
 ) -> Outcome:
     """The run itself."""
     live = show_live and output.in_terminal()
-    listeners: list[Callable[[Event], None]] = [] if journal is None else [journal]
+    listeners: list[Callable[[Event], None]] = [] if books.journal is None else [books.journal]
     if not live:
         listeners.append(run_view.tell_event)
-    engine = Engine(plan, network, armed=armed, listeners=listeners)
+    engine = Engine(plan, network, armed=armed, listeners=listeners, ledger=books.ledger)
     over = asyncio.Event()
     interrupted = catch_interrupt(over)
     engine.start()
@@ -224,8 +267,7 @@ async def carry_until(
             await asyncio.gather(view, return_exceptions=True)
         code = judge(engine)
         await engine.stop()
-        if journal is not None:
-            journal.close()
+        books.close()
     now_ns = engine.now_ns()
     return Outcome(summary(engine, now_ns), Exit.INTERRUPTED if interrupted() else code)
 

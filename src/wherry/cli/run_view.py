@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 from rich.console import Group, RenderableType
 from rich.live import Live
@@ -188,6 +188,9 @@ def ms_text(ms: float | None) -> str:
 # The end.
 
 
+WEAR_ROWS_MAX: Final = 20
+
+
 def print_summary(figures: Mapping[str, Any]) -> None:
     """The figures of a run as two tables and a few sentences, on stdout."""
     armed = ", ".join(figures["armed"])
@@ -211,6 +214,7 @@ def print_summary(figures: Mapping[str, Any]) -> None:
     print_commands(figures["commands"])
     print_lines(figures["controllers"])
     output.data()
+    print_wear(figures["wear"])
     for sentence in sentences(figures):
         output.sentence(sentence)
 
@@ -228,6 +232,41 @@ def print_commands(commands: Mapping[str, Mapping[str, Any]]) -> None:
         ],
     )
     output.data()
+
+
+def print_wear(wear: Sequence[Mapping[str, Any]]) -> None:
+    """Writes to places that wear out, those that are worn out first on top; what nobody declared in one sentence."""
+    known = sorted(
+        (each for each in wear if each["storage"] == "non-volatile"),
+        key=lambda each: (each["worn_out_in_days"] is None, each["worn_out_in_days"]),
+    )
+    if known:
+        output.table(
+            (
+                ("controller", "left"), ("place", "left"), ("value", "left"), ("writes", "right"),
+                ("this run", "right"), ("stands", "right"), ("worn out", "right"),
+            ),
+            [
+                (
+                    each["controller"], f"{each['place']} ({each['reference']})", each["value"],
+                    f"{each['writes']:,}", f"{each['writes_this_run']:,}", f"{each['endurance_writes']:,}",
+                    "now" if each["writes"] >= each["endurance_writes"] else each["worn_out_on"] or "-",
+                )
+                for each in known[:WEAR_ROWS_MAX]
+            ],
+            shrink=(2,),
+        )  # fmt: skip
+        if len(known) > WEAR_ROWS_MAX:
+            output.sentence(f"{len(known) - WEAR_ROWS_MAX} more such places: see --json.")
+        output.data()
+    unknown = [each for each in wear if each["storage"] != "non-volatile"]
+    if unknown:
+        most = max(unknown, key=lambda each: int(each["writes"]))
+        output.sentence(
+            f"Nobody has declared whether {output.plural(len(unknown), 'place')} of this plan "
+            f"{'wears' if len(unknown) == 1 else 'wear'} out (`storage`); the one written most, {most['value']} in "
+            f"{most['controller']}, has {most['writes']:,} writes."
+        )
 
 
 def print_lines(controllers: Mapping[str, Mapping[str, Any]]) -> None:

@@ -25,6 +25,7 @@ class NotSent(StrEnum):
     NOT_CONNECTED = "not connected"
     AGED = "older than max_age before it could be sent"
     GUARD = "refused by the guard"
+    LEDGER = "not written: the ledger of writes cannot be kept, and the place wears out"
     STOPPING = "stopping"
     TORN = "torn: the source was in the middle of an update each time it was looked at"
     """What came was never whole, so that nothing of it counts."""
@@ -112,18 +113,18 @@ def prepare_poll(prepared: Prepared) -> Prepared:
     """A read that keeps a connection in use: the same read again, or of the first item that a write has put."""
     if not prepared.is_write:
         return prepared
-    bits, start, _ = _touched(prepared)
+    bits, start, _ = touched(prepared)
     return prepare(prepared.unit, ReadCoils(start, 1) if bits else ReadHoldingRegisters(start, 1))
 
 
 def meet(one: Job, other: Job) -> bool:
     """Whether two writes to one unit touch the same place."""
-    bits, start, stop = _touched(one.prepared)
-    other_bits, other_start, other_stop = _touched(other.prepared)
+    bits, start, stop = touched(one.prepared)
+    other_bits, other_start, other_stop = touched(other.prepared)
     return bits is other_bits and start < other_stop and other_start < stop
 
 
-def _touched(prepared: Prepared) -> tuple[bool, int, int]:
+def touched(prepared: Prepared) -> tuple[bool, int, int]:
     """What a write touches: whether coils, and from where to where."""
     pdu, function = prepared.pdu, prepared.function
     start = int.from_bytes(pdu[1:3], "big")

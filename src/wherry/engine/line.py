@@ -17,6 +17,7 @@ from wherry.engine.guard import Guard
 from wherry.engine.histogram import Histogram
 from wherry.engine.identity import Identification, Verdict
 from wherry.engine.job import AGE_MS_MAX, NEVER_NS, Job, NotSent, Overwritten, describe, reason_of
+from wherry.engine.ledger import LineLedger
 from wherry.engine.link import Link
 from wherry.engine.link_limits import LineState
 from wherry.engine.waits import busy_wait_ns, probe_wait_ns
@@ -69,6 +70,8 @@ class Line:
         self.controller = controller
         self.link = link
         self.guard = guard
+        self.ledger: LineLedger | None = None
+        """Where writes are counted that wear places out; None where none do."""
         self.response = Histogram()
         self.counters = Counters() if link.is_shared else link.counters
         self.last_reply_ns: int | None = None

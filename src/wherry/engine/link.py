@@ -166,6 +166,15 @@ class Link:
             tries = len(ring)
 
     def _send(self, line: Line, job: Job, now_ns: int) -> None:
+        if line.ledger is not None and job.is_write:
+            if not line.ledger.allows(job.prepared):
+                line.end(job, NotSent.LEDGER)
+                return
+            # The disk may have taken its time.
+            now_ns = self._now_ns()
+            if job.expires_ns <= now_ns:
+                line.end(job, NotSent.AGED)
+                return
         if job.age_at is not None:
             job.tell_age(now_ns)
         frame = self._session.send(job.prepared, now_ns, now_ns + line.timeout_ns, job)

@@ -18,6 +18,7 @@ from wherry.engine.command_runner import CommandRunner, build_commands
 from wherry.engine.events import Event, EventKind, Listener
 from wherry.engine.guard import guard_for
 from wherry.engine.identity import Verdict, prove_again, verdict_text
+from wherry.engine.ledger import Ledger, line_ledger
 from wherry.engine.line import Line, Telling
 from wherry.engine.link import Link
 from wherry.engine.link_limits import budgets_of
@@ -51,8 +52,12 @@ class Engine:
         armed: Iterable[str] = (),
         listeners: Sequence[Listener] = (),
         seed: int | None = None,
+        ledger: Ledger | None = None,
     ) -> None:
-        """Must be called on the running event loop. LocalError when ``armed`` names a controller that is not there."""
+        """Must be called on the running event loop. LocalError when ``armed`` names a controller that is not there.
+
+        ``ledger`` counts the writes that wear places out; whoever opened it closes it, after the stop.
+        """
         self.plan = plan
         self.armed = frozenset(armed)
         names = {each.name for each in plan.controllers}
@@ -66,7 +71,10 @@ class Engine:
         self.started_ns = self._clock.now_ns()
         self.lines: dict[str, Line] = {}
         used = {name for each in plan.putting for name in (each.source, each.destination)}
+        self.ledger = ledger
         self._make_lines([each for each in plan.controllers if each.name in used])
+        for name in self.armed & self.lines.keys():
+            self.lines[name].ledger = None if ledger is None else line_ledger(ledger, plan, name)
         self.carries: list[Carry] = []
         self._sweeps: list[SweepRunner | CarefulSweep | CommandRunner] = []
         sweeps = layout(plan)

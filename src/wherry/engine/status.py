@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from wherry.clock import date_in_days
 from wherry.engine.carry import Carry
+from wherry.engine.ledger import worn_places
 from wherry.engine.line import Line
 from wherry.engine.runner import Engine
 from wherry.engine.words import WordLine
@@ -22,7 +24,33 @@ def summary(engine: Engine, now_ns: int) -> dict[str, Any]:
         "transfers": {carry.transfer.name: transfer_summary(carry, now_ns) for carry in engine.carries},
         "commands": {each.declared.name: each.summary() for each in engine.commands},
         "controllers": {name: controller_summary(line) for name, line in engine.lines.items()},
+        "wear": wear_summary(engine, now_ns),
     }
+
+
+def wear_summary(engine: Engine, now_ns: int) -> list[dict[str, Any]]:
+    """The places that wear out, or may: how often each was written, and when it is worn out if this run is typical."""
+    if engine.ledger is None:
+        return []
+    run_ns = now_ns - engine.started_ns
+    found = []
+    for each in worn_places(engine.ledger, engine.plan):
+        days = each.days_left(run_ns)
+        found.append(
+            {
+                "controller": each.controller,
+                "place": str(each.span),
+                "reference": reference_number(each.span.table, each.span.start),
+                "value": each.name,
+                "storage": each.storage.value,
+                "writes": each.writes,
+                "writes_this_run": each.writes_this_run,
+                "endurance_writes": each.endurance,
+                "worn_out_in_days": None if days is None else round(days, 3),
+                "worn_out_on": None if days is None else date_in_days(days),
+            }
+        )
+    return found
 
 
 def transfer_summary(carry: Carry, now_ns: int) -> dict[str, Any]:
