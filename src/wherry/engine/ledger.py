@@ -76,6 +76,17 @@ class WornPlace:
         return days if days <= DAYS_MAX else None
 
 
+def append_to(path: Path) -> BinaryIO:
+    """Open a file for appending."""
+    return path.open("ab")
+
+
+def wait_for_disk(file: BinaryIO) -> None:
+    """Return when all that was written to the file is on the disk."""
+    file.flush()
+    os.fsync(file.fileno())
+
+
 class Ledger:
     """The ledger of one plan. ``on_lost`` is told once, in a sentence, when the file cannot be written any more."""
 
@@ -86,17 +97,21 @@ class Ledger:
         *,
         block_writes: int = BLOCK_WRITES,
         bytes_max: int = BYTES_MAX,
-        opener: Callable[[Path], BinaryIO] | None = None,
+        opener: Callable[[Path], BinaryIO] = append_to,
+        sync: Callable[[BinaryIO], None] = wait_for_disk,
     ) -> None:
-        """OSError when the file cannot be read or written, LocalError when another run holds it. ``opener`` opens the
-        file for appending; tests give one that fails."""
+        """OSError when the file cannot be read or written, LocalError when another run holds it.
+
+        ``opener`` opens the file for appending, and ``sync`` returns when what was written to a file is on the disk.
+        """
         self.path = path
         self.is_kept = True
         self.lines_passed_over = 0
         self._on_lost = on_lost
         self._block_writes = block_writes
         self._bytes_max = bytes_max
-        self._opener = opener or (lambda where: where.open("ab"))
+        self._opener = opener
+        self._sync = sync
         self._lock = lock(path.with_name(path.name + ".lock"))
         if self._lock is None:
             raise LocalError(
@@ -166,8 +181,7 @@ class Ledger:
                 self._file.close()
                 self._write_anew()
             self._file.write(line)
-            self._file.flush()
-            os.fsync(self._file.fileno())
+            self._sync(self._file)
         except OSError as failed:
             self._lose(failed)
             return False
@@ -207,8 +221,7 @@ class Ledger:
         fresh = self.path.with_name(self.path.name + ".new")
         with fresh.open("wb") as file:
             file.write(b"".join(_line(shape, entry.reserved) for shape, entry in self._entries.items()))
-            file.flush()
-            os.fsync(file.fileno())
+            self._sync(file)
             self._size = file.tell()
         fresh.replace(self.path)
         _sync_directory(self.path.parent)
