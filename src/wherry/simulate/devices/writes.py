@@ -197,13 +197,12 @@ values = [
 
 # Wear.
 
-ENDURANCE: Final = 10_000
-
 
 def _wears_out(victim: Victim) -> None:
     registers, usual = Registers(victim), victim.simulated.respond
     points = [each.put for each in victim.given]
     writes: Counter[Point] = Counter()
+    endurance = victim.simulated.controller.endurance
 
     def respond(unit: int, pdu: bytes) -> bytes | None:
         hit = [(point, registers.read(point)) for point in points if touches(pdu, point)]
@@ -211,7 +210,7 @@ def _wears_out(victim: Victim) -> None:
         if answer is not None and not answer[0] & 0x80:
             for point, before in hit:
                 writes[point] += 1
-                if writes[point] > ENDURANCE:
+                if writes[point] > endurance:
                     registers.put(point, before)
         return answer
 
@@ -221,7 +220,8 @@ def _wears_out(victim: Victim) -> None:
 S10: Final = Device(
     "S10",
     "memory that wears out",
-    "Everything that is written goes into memory that stands 10,000 writes of a place; after that the place keeps "
+    "Everything that is written goes into memory that stands as many writes of a place as the plan's `endurance` says "
+    "(10,000 here); after that the place keeps "
     "what it has, and every write is still answered as if it had been carried out. The source is noisy: its value "
     "never stands still, and swings by 0.1 to both sides.",
     "With a deadband wider than the noise, more than ten years are forecast and nothing is written for noise. "
@@ -236,6 +236,9 @@ simulate.signals = [{ at = "holding 0 float32", shape = "walk", low = 8.9, high 
 
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "non-volatile"
+endurance = 10000
+life = "10 y"
 
 [transfer.setpoint]
 from = "skid"
@@ -243,7 +246,7 @@ to = "hall"
 every = "1 s"
 on_loss = "hold"
 values = [
-  { name = "temperature", take = "holding 0 float32", put = "holding 100 float32", range = [0, 20], deadband = 0.5 },
+  { name = "temperature", take = "holding 0 float32", put = "holding 100 float32", deadband = 0.5 },
 ]
 """,
     {"hall": "S10"},
@@ -309,6 +312,7 @@ simulate.signals = [{ at = "holding 0 uint16", shape = "step", low = 400, high =
 
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "volatile"
 lease = "30 s"
 when_silent = "runs on"
 
