@@ -226,6 +226,10 @@ class Trial:
             await asyncio.sleep(5)
             assert loop.time() < LONGEST_S, f"only {self.transactions} transactions"
 
+    async def wait(self, seconds: float) -> None:
+        """Let virtual time pass."""
+        await asyncio.sleep(seconds)
+
     async def until(self, is_so: Callable[[], bool]) -> None:
         """Wait until something is so, looking after every request that a device has carried out."""
         reached = asyncio.Event()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
 from dataclasses import replace
 from typing import Any
@@ -32,7 +31,7 @@ def test_each_liar_lies_in_its_own_way(on_device: Any) -> None:
         hall, skid = trial["hall"], trial["skid"]
         # The setpoints step from 900..940 to 1100..1140 after 200 s.
         for _ in range(40):
-            await asyncio.sleep(10.1)
+            await trial.wait(10.1)
             seen.append(hall.registers(100, 5))
         await trial.run()
         assert not hall.counts.exceptions
@@ -81,7 +80,7 @@ def test_without_a_deadband_the_memory_dies_and_the_plan_is_refused(on_device: A
         await trial.run(count=ENDURANCE + 10)
         hall = trial["hall"]
         dead = hall.registers(100, 2)
-        await asyncio.sleep(60)
+        await trial.wait(60)
         assert hall.registers(100, 2) == dead, "it keeps what it has"
         assert not hall.counts.exceptions, "and says nothing of it"
 
@@ -98,16 +97,16 @@ def test_without_a_deadband_the_memory_dies_and_the_plan_is_refused(on_device: A
 def test_a_lease_is_kept_and_ends_after_our_stop(on_device: Any, seed: int) -> None:
     async def play(trial: Any) -> None:
         hall = trial["hall"]
-        ends_s = asyncio.get_running_loop().time() + 900
-        while asyncio.get_running_loop().time() < ends_s:
-            await asyncio.sleep(7)
+        ends_ns = trial.now_ns + 900 * S
+        while trial.now_ns < ends_ns:
+            await trial.wait(7)
             assert hall.registers(100, 1)[0] in (400, 600)
         # The value only changes every five minutes; it was written for the lease.
         assert hall.counts.writes > 900 * S / LEASE_NS
         await trial.engine.stop()
-        await asyncio.sleep(LEASE_NS / S - 11)
+        await trial.wait(LEASE_NS / S - 11)
         assert hall.registers(100, 1)[0] in (400, 600), "the lease is not over"
-        await asyncio.sleep(13)
+        await trial.wait(13)
         assert hall.registers(100, 1)[0] == LIMIT, "as declared: it runs on to its limit"
 
     on_device("S11", seed, play)
@@ -118,14 +117,14 @@ def test_a_lease_is_kept_and_ends_after_our_stop(on_device: Any, seed: int) -> N
 def test_a_timer_that_is_not_active_shows_when_it_is_tried(on_device: Any) -> None:
     async def play(trial: Any) -> None:
         hall = trial["hall"]
-        await asyncio.sleep(60)
+        await trial.wait(60)
         await trial.engine.stop()
-        await asyncio.sleep(600)
+        await trial.wait(600)
         assert hall.registers(100, 1)[0] in (400, 600), "nothing happened, whatever the manual says"
         hall.kill()
-        await asyncio.sleep(2)
+        await trial.wait(2)
         await hall.revive()
-        await asyncio.sleep(2 * LEASE_NS / S)
+        await trial.wait(2 * LEASE_NS / S)
         assert hall.registers(100, 1)[0] == LIMIT, "after it was switched off and on"
 
     on_device("S11:timer off", 1, play, only="hall")
