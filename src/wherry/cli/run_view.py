@@ -63,13 +63,19 @@ def picture(engine: Engine, height_rows: int, width_columns: int) -> RenderableT
         Text(f"{name}: {line.reason}{next_attempt_text(line)}") for name, line in engine.lines.items() if line.reason
     ]
     down_rows = sum(-(-each.cell_len // width_columns) + 1 for each in down)
-    room = max(3, height_rows - len(engine.lines) - len(engine.carries) - 9 - down_rows)
+    command_rows = [command_row(each.summary(), each.declared.name) for each in engine.commands]
+    commands = output.make_table(COMMAND_COLUMNS, output.fitted(COMMAND_COLUMNS, command_rows, (0, 1), width_columns))
+    taken = len(engine.lines) + len(engine.carries) + (len(command_rows) + 3 if command_rows else 0)
+    room = max(3, height_rows - taken - 9 - down_rows)
     rows: list[Sequence[str]] = []
     total = sum(len(carry.transfer.values) for carry in engine.carries)
     for carry in engine.carries:
         rows += value_rows(carry)[: max(0, room - len(rows))]
     values = output.make_table(VALUE_COLUMNS, output.fitted(VALUE_COLUMNS, rows, VALUE_SHRINK, width_columns))
-    parts: list[RenderableType] = [head, Text(""), lines, *down, Text(""), transfers, Text(""), values]
+    parts: list[RenderableType] = [head, Text(""), lines, *down, Text(""), transfers, Text("")]
+    if command_rows:
+        parts += [commands, Text("")]
+    parts.append(values)
     if len(rows) < total:
         parts.append(Text(f"... and {total - len(rows)} more values"))
     return Group(*parts)
@@ -82,6 +88,10 @@ LINE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
 CARRY_COLUMNS: Sequence[tuple[str, output.Justify]] = (
     ("transfer", "left"), ("from -> to", "left"), ("quality", "left"), ("age", "right"), ("scheduled", "right"),
     ("delivered", "right"), ("skipped", "right"), ("failed", "right"),
+)  # fmt: skip
+COMMAND_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("command", "left"), ("from -> to", "left"), ("state", "left"),
+    *((each, "right") for each in ("requested", "executed", "refused", "expired", "unknown")),
 )  # fmt: skip
 VALUE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
     ("value", "left"), ("reading", "right"), ("unit", "left"), ("quality", "left"), ("taken from", "left"),
@@ -128,6 +138,17 @@ def carry_row(carry: Carry, now_ns: int) -> Sequence[str]:
         f"{carry.delivered:,}",
         f"{carry.skipped:,}",
         f"{carry.failed:,}",
+    )
+
+
+def command_row(figures: Mapping[str, Any], name: str) -> Sequence[str]:
+    """One command."""
+    counts = ("requested", "executed", "refused", "expired", "unknown")
+    return (
+        name,
+        f"{figures['from']} -> {figures['to']}",
+        figures["phase"],
+        *(f"{figures[each]:,}" for each in counts),
     )
 
 

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from wherry.checks.notation import both, device
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level, Path
-from wherry.plan.model import Table
+from wherry.plan.model import Point, Table, Transfer
 
 PAGE = """\
 ### What it finds
 
-An `alive` point that a transfer of this plan puts a value or its status registers into.
+An `alive` point, or a `guard` counter, that this plan puts a value or its status registers into.
 
 ### Why it matters
 
 The point then shows that the exchange runs, or that some third controller runs. Whether the source's own program
-runs, it does not show: it would move while that program has stopped.
+runs, it does not show: it would move while that program has stopped. A `guard` that somebody else moves says nothing
+about the updates of the source, so torn values may pass.
 
 ### Bad
 
@@ -90,18 +92,30 @@ Give a register that the source's own program counts up, and that nobody else wr
 """
 
 Place = tuple[tuple[str, int, int], Table, int]
+Watch = tuple[int, str]
+"""Position of a transfer, and which of its counters."""
+
+WORDS: Final = {"alive": "sign of life", "guard": "guard counter"}
+
+
+def counters(transfer: Transfer) -> Iterator[tuple[str, Point]]:
+    """What only the source's own program may move."""
+    if transfer.alive is not None:
+        yield "alive", transfer.alive
+    if transfer.careful is not None and transfer.careful.guard is not None:
+        yield "guard", transfer.careful.guard
 
 
 def check(judged: Judged) -> Iterator[Finding]:
-    watched: dict[Place, list[int]] = {}
+    watched: dict[Place, list[tuple[Watch, Point]]] = {}
     for index, transfer in enumerate(judged.plan.transfers):
-        if transfer.alive is not None:
-            place, alive = device(judged.source(transfer)), transfer.alive
-            for address in range(alive.address, alive.address + alive.count):
-                watched.setdefault((place, alive.table, address), []).append(index)
+        place = device(judged.source(transfer))
+        for key, point in counters(transfer):
+            for address in range(point.address, point.address + point.count):
+                watched.setdefault((place, point.table, address), []).append(((index, key), point))
     if not watched:
         return
-    told: set[int] = set()
+    told: set[Watch] = set()
     for transfer in judged.plan.putting:
         place = device(judged.destination(transfer))
         written = [(value.put.span, f"`{value.name}`", value.put.path, value.put.bit) for value in transfer.values]
@@ -109,25 +123,23 @@ def check(judged: Judged) -> Iterator[Finding]:
             written.append((transfer.status, f"the status of `{transfer.name}`", (*transfer.path, "status"), None))
         for span, name, path, bit in written:
             for address in range(span.start, span.stop):
-                for index in watched.get((place, span.table, address), ()):
-                    watch = judged.plan.transfers[index].alive
-                    assert watch is not None
-                    if index not in told and (bit is None or watch.bit is None or bit == watch.bit):
-                        told.add(index)
-                        yield _finding(judged, index, name, path)
+                for watch, point in watched.get((place, span.table, address), ()):
+                    if watch not in told and (bit is None or point.bit is None or bit == point.bit):
+                        told.add(watch)
+                        yield _finding(judged.plan.transfers[watch[0]], watch[1], point, name, path)
 
 
-def _finding(judged: Judged, index: int, name: str, path: Path) -> Finding:
-    transfer = judged.plan.transfers[index]
-    assert transfer.alive is not None
+def _finding(transfer: Transfer, key: str, point: Point, name: str, path: Path) -> Finding:
     return RULE.finding(
-        f"the sign of life of {transfer.source} is written by this plan: {name} is put there",
-        (*transfer.path, "alive"),
+        f"the {WORDS[key]} of {transfer.source} is written by this plan: {name} is put there",
+        (*transfer.path, key),
         expected=f"a register that only the program of {transfer.source} writes",
-        found=both(transfer.alive),
+        found=both(point),
         fix=f"give a register that the program of {transfer.source} counts up by itself",
         related=[(f"{name} is put here", path)],
     )
 
 
-RULE = Rule("alive-is-ours", Level.WARNING, "the `alive` point of a source is written by this plan", PAGE, check)
+RULE = Rule(
+    "alive-is-ours", Level.WARNING, "the `alive` point or the `guard` of a source is written by this plan", PAGE, check
+)
