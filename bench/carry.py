@@ -43,7 +43,8 @@ def rows(settings: Settings) -> Iterable[Row]:
     """The rows for one line and for many."""
     for pairs, period_us in SIZES:
         samples = Samples()
-        with LoadServer() as source, LoadServer() as destination:
+        addresses = ("--addresses", str(pairs))
+        with LoadServer(*addresses) as source, LoadServer(*addresses) as destination:
             for _ in range(settings.rounds):
                 measure_round(samples, settings, (source.port, destination.port), pairs, period_us)
         yield from compare(samples, pairs)

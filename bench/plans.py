@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ipaddress import IPv4Address
 from random import Random
 
 WORDS = 10
@@ -15,8 +16,10 @@ def carry_plan(source_port: int, destination_port: int, pairs: int, period_ms: f
     """
     parts = ['title = "carry"']
     for index in range(pairs):
-        parts.append(f'[controller.skid{index}]\nconnect = "tcp://127.0.0.1:{source_port}"')
-        parts.append(f'[controller.hall{index}]\nconnect = "tcp://127.0.0.1:{destination_port}"')
+        # An address of its own for each, or they would share a connection.
+        host = IPv4Address("127.0.0.1") + index
+        parts.append(f'[controller.skid{index}]\nconnect = "tcp://{host}:{source_port}"')
+        parts.append(f'[controller.hall{index}]\nconnect = "tcp://{host}:{destination_port}"')
         parts.append(
             f'[transfer.words{index}]\nfrom = "skid{index}"\nto = "hall{index}"\nevery = "{period_ms:g} ms"\n'
             'max_age = "2 s"\non_loss = "hold"'

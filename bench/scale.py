@@ -14,7 +14,8 @@ MEMORY_AIM_MB = 200.0
 
 def rows(settings: Settings) -> Iterable[Row]:
     """One run; each figure against its bound."""
-    with LoadServer() as source, LoadServer() as destination:
+    addresses = ("--addresses", str(TRANSFERS))
+    with LoadServer(*addresses) as source, LoadServer(*addresses) as destination:
         wherry = contender(
             "wherry_carry", source.port, destination.port, TRANSFERS, PERIOD_MS, settings.scale_s, "typed"
         )

@@ -2,10 +2,11 @@
  * as little CPU as it can, so that what is measured is whoever asks. Ours, made for this; it is nobody's controller and
  * no peer in tests (all of its connections share one table, and it checks little).
  *
- *   load_server [--delay-us N]
+ *   load_server [--delay-us N] [--addresses N]
  *
  * Listens on a free port of 127.0.0.1. Prints {"port": N} when it does, and its counts when its standard input ends.
  * --delay-us: every answer leaves that long after its request came; one request at a time for each connection.
+ * --addresses: serves so many loopback addresses, 127.0.0.1 and those behind it, all at one port.
  */
 #define _GNU_SOURCE
 #include <arpa/inet.h>
@@ -36,6 +37,8 @@ struct connection {
 
 static uint8_t registers[2 * 65536];
 static struct connection *places[PLACES_MAX]; /* by file number */
+static char is_listener[PLACES_MAX];
+static int epoll;
 static int highest;
 static int64_t delay_ns;
 static unsigned long reads, writes, others, connections;
@@ -149,7 +152,7 @@ static void take(struct connection *each)
     serve(each, 0);
 }
 
-static void welcome(int listener, int epoll)
+static void welcome(int listener)
 {
     int yes = 1, file;
 
@@ -187,39 +190,48 @@ static int64_t serve_due(void)
     return next ? (next > time ? next - time : 0) : -1;
 }
 
-static int listen_on_free_port(void)
+/* One more loopback address, 127.0.0.1 and those behind it; all have the port that the first has got. */
+static int listen_on(int index, int port)
 {
-    struct sockaddr_in address = {.sin_family = AF_INET};
+    struct sockaddr_in address = {.sin_family = AF_INET, .sin_port = htons(port)};
     socklen_t size = sizeof address;
     int listener = socket(AF_INET, SOCK_STREAM | SOCK_NONBLOCK, 0);
 
-    address.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
+    if (listener < 0 || listener >= PLACES_MAX)
+        die("socket");
+    address.sin_addr.s_addr = htonl(INADDR_LOOPBACK + index);
     if (bind(listener, (struct sockaddr *)&address, size) < 0)
         die("bind");
     if (listen(listener, 4096) < 0)
         die("listen");
     getsockname(listener, (struct sockaddr *)&address, &size);
-    printf("{\"port\": %d}\n", ntohs(address.sin_port));
-    fflush(stdout);
-    return listener;
+    is_listener[listener] = 1;
+    epoll_ctl(epoll, EPOLL_CTL_ADD, listener, &(struct epoll_event){.events = EPOLLIN, .data.fd = listener});
+    return ntohs(address.sin_port);
 }
 
 int main(int argc, char **argv)
 {
     struct rlimit files;
     struct epoll_event events[EVENTS], event = {.events = EPOLLIN};
-    int listener, epoll = epoll_create1(0), is_over = 0;
+    int addresses = 1, port = 0, is_over = 0;
 
-    if (argc == 3 && !strcmp(argv[1], "--delay-us"))
-        delay_ns = 1000 * atoll(argv[2]);
+    for (int at = 1; at + 1 < argc; at += 2) {
+        if (!strcmp(argv[at], "--delay-us"))
+            delay_ns = 1000 * atoll(argv[at + 1]);
+        else if (!strcmp(argv[at], "--addresses"))
+            addresses = atoi(argv[at + 1]);
+    }
+    epoll = epoll_create1(0);
     signal(SIGPIPE, SIG_IGN);
     prctl(PR_SET_TIMERSLACK, 1);
     getrlimit(RLIMIT_NOFILE, &files);
     files.rlim_cur = files.rlim_max;
     setrlimit(RLIMIT_NOFILE, &files);
-    listener = listen_on_free_port();
-    event.data.fd = listener;
-    epoll_ctl(epoll, EPOLL_CTL_ADD, listener, &event);
+    for (int index = 0; index < addresses; index++)
+        port = listen_on(index, port);
+    printf("{\"port\": %d}\n", port);
+    fflush(stdout);
     event.data.fd = 0;
     epoll_ctl(epoll, EPOLL_CTL_ADD, 0, &event);
     while (!is_over) {
@@ -231,8 +243,8 @@ int main(int argc, char **argv)
             int file = events[i].data.fd;
             char byte;
 
-            if (file == listener)
-                welcome(listener, epoll);
+            if (is_listener[file])
+                welcome(file);
             else if (file == 0)
                 is_over = read(0, &byte, 1) <= 0;
             else if (places[file] != NULL)

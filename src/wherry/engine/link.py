@@ -235,11 +235,12 @@ class Link:
         if self._gap_ns:
             self._next_allowed_ns = max(self._next_allowed_ns, now_ns + self._gap_ns)
         session = self._session
+        is_shared = self.is_shared
         timed_out = False
         for outcome in outcomes:
             kind = type(outcome)
-            job = cast("Job | None", outcome.tag)
-            if self.is_shared:
+            job: Job | None = outcome.tag  # type: ignore[assignment]
+            if is_shared:
                 self._note(job, outcome, now_ns)
             if job is None:
                 if kind is Late:
@@ -262,7 +263,7 @@ class Link:
                 line.over(job, outcome, now_ns)
         if session is not self._session:
             return
-        if self._must_end(timed_out, now_ns):
+        if (timed_out or session.must_reset) and self._must_end(timed_out, now_ns):
             return
         if self.ring:
             self.pump()
