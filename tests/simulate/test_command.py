@@ -113,6 +113,27 @@ def test_it_says_what_it_serves_and_what_was_asked(plan_file: Path, port: int) -
 
 
 @pytest.mark.slow
+def test_a_controller_of_the_plan_may_misbehave(plan_file: Path, port: int) -> None:
+    done = run(str(plan_file), "--device", "hall=S9:ignores", "--port-base", str(port), "--for", "50 ms", "--json")
+    assert done.returncode == 0
+    controllers = json.loads(done.stdout)["controllers"]
+    assert [controllers[name]["misbehaves"] for name in ("skid", "hall")] == [None, "S9:ignores"]
+    done = run(str(plan_file), "--device", "hal=S9")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "the plan has no controller `hal`" in done.stderr
+
+
+@pytest.mark.slow
+def test_a_device_alone_is_served_with_a_plan_of_its_own_that_can_be_saved(port: int, tmp_path: Path) -> None:
+    saved = tmp_path / "own.toml"
+    done = run("--device", "s7", "--save", str(saved), "--port-base", str(port), "--for", "50 ms")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("skid (one connection): S7, one connection, and not too often. One connection at")
+    assert f"wherry run {saved}" in done.stdout.replace("\n", " ")
+    assert f'connect = "tcp://127.0.0.1:{port}"' in saved.read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
 @pytest.mark.foreign
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no way to send Ctrl-C to one child process")
 def test_a_foreign_client_talks_to_it_and_ctrl_c_ends_it(plan_file: Path, port: int) -> None:

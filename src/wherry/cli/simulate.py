@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import ipaddress
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from random import Random
 from typing import Annotated, Any
@@ -19,12 +19,13 @@ from wherry.errors import LinkError, LocalError
 from wherry.plan import loads
 from wherry.plan.durations import parse_duration
 from wherry.plan.model import Controller, Framing, Plan
+from wherry.plan.wording import listed
 from wherry.protocol.functions import exception_text, function_title
 from wherry.simulate.commanding import start_commands
 from wherry.simulate.controller import Placed, Simulated, SimulatedController, simulate_plan
 from wherry.simulate.devices.base import Chosen
+from wherry.simulate.devices.catalogue import DEVICES, placed_for, preparing
 from wherry.simulate.devices.catalogue import choose as choose_device
-from wherry.simulate.devices.catalogue import placed_for, preparing
 from wherry.transports.network import Network, place
 from wherry.transports.tcp import TcpNetwork
 
@@ -84,21 +85,20 @@ def simulate_command(
         ready = load_for_run(plan)
         if ready is None:
             return Exit.WRONG_CALL
-        prepare = preparing(ready, devices_by_name(device or ()))
-        name = str(plan)
+        misbehaving, name = devices_by_name(device or ()), str(plan)
     else:
         text = own_plan_text(own, host, port_base or OWN_PORT_BASE)
         ready, name = loads(text, own.text).plan, "" if save is None else str(save)
-        prepare = preparing(ready, placed_for(own.text))
+        misbehaving = placed_for(own.text)
         if save is not None:
             save_plan(text, save)
-        if not json:
-            output.sentence(f"{own.text}, {own.device.title}. {own.device.description}")
-            output.data()
+    preparing(ready, misbehaving)
+    if not json:
+        tell_devices(misbehaving)
     chosen = choose(ready, only)
     placed = places(ready, chosen, host, port_base)
     with asyncio.Runner(loop_factory=best_loop_factory()) as runner:
-        return runner.run(serve(ready, name, TcpNetwork(), chosen, placed, duration_ns, json=json, prepare=prepare))
+        return runner.run(serve(ready, name, TcpNetwork(), chosen, placed, duration_ns, misbehaving, json=json))
 
 
 def own_device(plan: Path | None, devices: Sequence[str], save: Path | None) -> Chosen | None:
@@ -128,6 +128,18 @@ def devices_by_name(devices: Sequence[str]) -> dict[str, Chosen]:
             raise LocalError(f"--device is given twice for {name}: a controller misbehaves in one way")
         result[name] = choose_device(label)
     return result
+
+
+def tell_devices(misbehaving: Mapping[str, Chosen]) -> None:
+    """What each device does that misbehaves, once for each."""
+    names: dict[str, list[str]] = {}
+    for name, chosen in misbehaving.items():
+        names.setdefault(chosen.device.label, []).append(f"{name} ({chosen.kind})")
+    for label, whose in names.items():
+        device = DEVICES[label]
+        output.sentence(f"{listed(whose, last='and')}: {label}, {device.title}. {device.description}")
+    if names:
+        output.data()
 
 
 def own_plan_text(own: Chosen, host: str | None, port_base: int) -> str:
@@ -201,15 +213,15 @@ async def serve(
     chosen: Sequence[str],
     placed: Placed,
     duration_ns: int | None,
+    misbehaving: Mapping[str, Chosen],
     *,
     json: bool,
-    prepare: Callable[[SimulatedController, Random], None] | None = None,
 ) -> int:
     """Serve until the time is over or Ctrl-C."""
     over = asyncio.Event()
     interrupted = catch_interrupt(over)
     try:
-        simulated = await simulate_plan(plan, network, only=chosen, placed=placed, prepare=prepare)
+        simulated = await simulate_plan(plan, network, only=chosen, placed=placed, prepare=preparing(plan, misbehaving))
     except LinkError as failed:
         output.error(str(failed), "`--port-base 15020` serves the plan's addresses on ports of their own from 15020 on")
         return Exit.UNREACHABLE
@@ -230,7 +242,7 @@ async def serve(
         await simulated.stop()
     code = Exit.INTERRUPTED if interrupted() else Exit.OK
     if json:
-        output.json_document(document(plan, file, simulated, loop.time() - started_s, code))
+        output.json_document(document(plan, file, simulated, loop.time() - started_s, code, misbehaving))
     else:
         output.data()
         output.table(ASKED, [asked(each) for each in simulated.controllers.values()])
@@ -295,7 +307,9 @@ def asked(simulated: SimulatedController) -> Sequence[str]:
     )
 
 
-def document(plan: Plan, file: str, simulated: Simulated, duration_s: float, code: Exit) -> dict[str, Any]:
+def document(
+    plan: Plan, file: str, simulated: Simulated, duration_s: float, code: Exit, misbehaving: Mapping[str, Chosen]
+) -> dict[str, Any]:
     """The JSON answer."""
     return {
         "plan": file,
@@ -306,6 +320,7 @@ def document(plan: Plan, file: str, simulated: Simulated, duration_s: float, cod
                 "host": each.host,
                 "port": each.port,
                 "unit": each.controller.unit,
+                "misbehaves": misbehaving[name].text if name in misbehaving else None,
                 "signals": each.signals,
                 "requests": each.counts.request_count,
                 "requests_by_function": {
