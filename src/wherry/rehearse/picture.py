@@ -59,6 +59,8 @@ Report = Mapping[str, Any]
 
 def require() -> None:
     """MissingExtraError, with the command that installs it, unless pictures can be drawn here."""
+    # It would talk about its cache and its fonts on stderr, where only our own sentences belong.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     try:
         import matplotlib  # noqa: F401 - asked for only
     except ImportError:
@@ -73,7 +75,6 @@ def pictures(report: Report) -> dict[str, bytes]:
     import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     made: dict[str, bytes] = {}
     with matplotlib.rc_context(), warnings.catch_warnings():
         # A name may hold signs that the font lacks; a box in their place is better than a warning.
