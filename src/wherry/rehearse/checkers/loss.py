@@ -91,9 +91,21 @@ class Loss(Checker):
         # What is written on change only may rightly have been written long ago.
         is_regular = not all(each.is_on_change for each in transfer.values)
         is_old = is_regular and look.held_ns is not None and now_ns - look.held_ns > bound_ns
+        # What has left and is not confirmed yet may stand in the registers already, with the Good that goes with it.
+        is_old = is_old and not self._has_left(transfer.name, now_ns - bound_ns)
         if look.quality == GOOD and is_old and not self.world.troubled(receiver, now_ns - bound_ns, now_ns):
             age_ms = (now_ns - (look.held_ns or 0)) / MS
             self.wrong(transfer.name, f"its receiver reads Good while its values are {age_ms:.0f} ms old")
+        self._judge_beat(look, drain_ns)
+
+    def _has_left(self, name: str, after_ns: int) -> bool:
+        """Whether every value was sent that is sent in each cycle, sampled after an instant."""
+        tracks = [each for each in self._matching.tracks[name] if not each.is_lazy]
+        return all(each.newest_ns is not None and each.newest_ns >= after_ns for each in tracks)
+
+    def _judge_beat(self, look: Look, drain_ns: int) -> None:
+        transfer, now_ns = look.transfer, look.at_ns
+        receiver = transfer.destination
         beat, since_ns = self._beats.get(transfer.name, (-1, now_ns))
         if beat != look.heartbeat:
             self._beats[transfer.name] = (look.heartbeat, now_ns)
