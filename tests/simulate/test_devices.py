@@ -16,6 +16,10 @@ from wherry.simulate.devices.pages import put_into
 DOCUMENT = Path(__file__).resolve().parents[2] / "docs" / "simulate.md"
 
 
+WARNED = {"S10": {"worn-out-early"}, "S11": {"silence-undeclared"}}
+"""What a plan is warned of on purpose: it is what the device is about."""
+
+
 def test_the_document_is_in_step() -> None:
     text = DOCUMENT.read_text(encoding="utf-8")
     assert put_into(text) == text, "run: python -m wherry.simulate.devices.pages docs/simulate.md"
@@ -25,7 +29,7 @@ def test_the_document_is_in_step() -> None:
 def test_each_device_has_a_sound_plan_that_meets_it(label: str) -> None:
     device = DEVICES[label]
     loaded = loads(device.plan_text, label)
-    assert [(each.name, each.message) for each in check(loaded) if each.level == "error"] == []
+    assert {each.name for each in check(loaded) if each.level != "note"} == WARNED.get(label, set())
     placed = placed_for(label)
     assert placed
     preparing(loaded.plan, placed)

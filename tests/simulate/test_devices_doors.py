@@ -7,7 +7,9 @@ from typing import Any
 
 import pytest
 
-from wherry.simulate.devices.catalogue import plan_for
+from wherry.checks.check import check
+from wherry.plan import loads
+from wherry.simulate.devices.catalogue import DEVICES, plan_for
 from wherry.simulate.devices.doors import DEAD, GATEWAY_PERIOD_NS, UNITS
 from wherry.values.quality import Quality
 
@@ -68,3 +70,10 @@ def test_units_that_are_not_there_do_not_starve_the_others(on_device: Any, seed:
         assert first.link.connects - 1 == first.link.connections_lost
 
     on_device("S8", seed, play)
+
+
+def test_a_time_out_before_the_gateways_own_is_found_beforehand() -> None:
+    text = DEVICES["S8"].plan_text
+    assert [each.name for each in check(loads(text)) if each.level != "note"] == []
+    hasty = check(loads(text.replace('timeout = "4 s"', 'timeout = "2 s"')))
+    assert {each.name for each in hasty if each.level != "note"} == {"timeout-before-gateway"}

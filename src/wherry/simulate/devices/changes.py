@@ -98,10 +98,12 @@ simulate.signals = [{ at = "holding 0 uint32", shape = "counter", low = 10000000
 
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "volatile"
 identity = { vendor = "hatchery works", product = "hall", revision = "2.0" }
 
 [controller.oxygen]
 connect = "tcp://10.20.0.13"
+storage = "volatile"
 
 [transfer.water]
 from = "skid"
@@ -205,6 +207,7 @@ simulate.signals = [
 
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "volatile"
 
 [transfer.water]
 from = "skid"

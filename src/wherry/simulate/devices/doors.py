@@ -60,6 +60,7 @@ simulate.signals = [
 
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "volatile"
 
 [transfer.water]
 from = "skid"
@@ -137,14 +138,16 @@ S8: Final = Device(
     "one of them takes the line for three seconds, and ends with exception 0B. When more than three requests wait, "
     "a further one is refused with 06 (busy). The connection dies now and then, and what was asked on it is then "
     "answered on the next.",
-    "The units that are there keep their period (within 1.3 of it, all in all). 06 is waited for and is no failure;"
-    " the three are reported as what they are; no answer to an old request is taken.",
+    "The units that are there keep their period (within 1.3 of it, all in all). A busy gateway (06) is asked again "
+    "after a pause; the three are reported as what they are; no answer to an old request is taken. A time-out "
+    "shorter than the gateway's own is found by `wherry check`.",
     {"gateway": _gateway, "dead unit": _dead_unit},
     f"""\
 title = "Hatchery tanks behind a gateway"
 {_GATEWAY_UNITS}
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "volatile"
 limits = {{ in_flight = 4 }}
 {_GATEWAY_TRANSFERS}""",
     {_unit_name(1): "S8:gateway", **{_unit_name(unit): "S8:dead unit" for unit in DEAD}},

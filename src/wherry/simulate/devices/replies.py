@@ -62,6 +62,7 @@ connect = "{connect}"
 {more}{_SOURCES}
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "volatile"
 
 [transfer.water]
 from = "skid"
@@ -214,6 +215,7 @@ S4: Final = Device(
     + """
 [controller.oxygen]
 connect = "tcp://10.20.0.13"
+storage = "volatile"
 limits = { timeout = "300 ms" }
 simulate.signals = [
   { at = "holding 0 uint32", shape = "counter", low = 700000000, period = "20 ms" },

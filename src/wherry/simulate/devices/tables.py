@@ -166,7 +166,8 @@ values = [
 def _plan(title: str, names: tuple[str, ...], limits: str, holes: str) -> str:
     sources = "".join(_source(number, name, limits, holes) for number, name in enumerate(names, 1))
     transfers = "".join(_transfer(number, name) for number, name in enumerate(names, 1))
-    return f'title = "{title}"\n{sources}\n[controller.hall]\nconnect = "tcp://10.20.0.12"\n{transfers}'
+    hall = '[controller.hall]\nconnect = "tcp://10.20.0.12"\nstorage = "volatile"\n'
+    return f'title = "{title}"\n{sources}\n{hall}{transfers}'
 
 
 _SIX: Final = ("skid", "intake", "oxygen", "feeder", "drum", "heater")

@@ -88,6 +88,7 @@ simulate.signals = [
 
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "volatile"
 
 [transfer.meters]
 from = "skid"
@@ -220,6 +221,7 @@ simulate.signals = [
 
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "volatile"
 
 [transfer.sensors]
 from = "skid"

@@ -180,6 +180,7 @@ simulate.signals = [
 
 [controller.hall]
 connect = "tcp://10.20.0.12"
+storage = "volatile"
 
 [transfer.setpoints]
 from = "skid"
