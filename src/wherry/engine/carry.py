@@ -99,6 +99,7 @@ class Carry:
         self._lacking: Sequence[bytes | None] = ()
         self._fresh_until_ns = 0
         self._last_is_due = False
+        self._tells_next = self._is_counted_on = False
         self._told: Quality | None = None
         self._substitutes = substitutes
         self._fallback_pending = 0
@@ -224,6 +225,7 @@ class Carry:
             return
         self.state = CarryState.WRITING
         self._last_is_due = self._status_in_writes
+        self._tells_next = self._is_counted_on = False
         if self._changes is not None:
             self._batch = batch = self._changes.select(puts, self._cutter.judged, now_ns, self.destination.losses)
             puts = batch.chosen
@@ -254,7 +256,14 @@ class Carry:
         else:
             self._told = self._worst()[0]
             status = self._status_words(self._told, self._sample_ns, self._sequence + 1)
-        self._submit(self._writes[-1].jobs(self._chosen, status, self._dones[-1]))
+            self._tells_next = True
+        last, done = self._writes[-1], self._dones[-1]
+        jobs = last.jobs(self._chosen, status, done)
+        if len(jobs) > 1:
+            # What is left out parts it into several requests: then it is told by itself, when all of them are over.
+            self._told, self._tells_next = None, False
+            jobs = last.jobs(self._chosen, None, done)
+        self._submit(jobs)
 
     def _write_done(self, index: int, outcome: Outcome | NotSent) -> None:
         assert self.state is CarryState.WRITING
@@ -266,6 +275,12 @@ class Carry:
             self._told = None
         if self._batch is not None:
             self._batch.tell(index, is_done=type(outcome) is Reply, has_left=not isinstance(outcome, NotSent))
+        if self._tells_next and not isinstance(outcome, NotSent):
+            # The receiver may have been told the next number, whatever becomes of the cycle: it is not told another
+            # time, and never goes back.
+            self._tells_next = False
+            self._sequence = (self._sequence + 1) & 0xFFFF
+            self._is_counted_on = True
         self._pending -= 1
         if self._pending:
             return
@@ -287,7 +302,8 @@ class Carry:
             self._count_failure()
         else:
             self.delivered += 1
-            self._sequence = (self._sequence + 1) & 0xFFFF
+            if not self._is_counted_on:
+                self._sequence = (self._sequence + 1) & 0xFFFF
             self.delivered_sample_ns = self._sample_ns
             self.delivered_at_ns = now_ns
             if self._age_timer is None:
@@ -441,7 +457,10 @@ class Carry:
 
     def _status_done(self, outcome: Outcome | NotSent) -> None:
         self._status_is_pending = False
-        if outcome is NotSent.AGED:
+        if self.state is CarryState.WRITING:
+            # The cycle tells at its end what became of it; told now, what was so before would come after that.
+            self._status_again = False
+        elif outcome is NotSent.AGED:
             # It aged between two looks at the clock: what it would have told is no longer so, and must be judged anew.
             now_ns = self._now_ns()
             self._judge(now_ns)

@@ -154,7 +154,8 @@ class Changes:
                 continue
             if not is_due:
                 place.fresh_ns = now_ns if is_own else None
-            elif place.fresh_ns is None or now_ns - place.fresh_ns > self._max_age_ns:
+            elif place.is_pending or place.fresh_ns is None or now_ns - place.fresh_ns > self._max_age_ns:
+                # Pending is a substitute on its way: that is what the place will hold.
                 batch.late = index
         return batch
 
