@@ -55,7 +55,7 @@ class Jury:
             InOrder(world, self.report),
             Loss(world, self.report, self.matching),
             Polite(world, self.report),
-            Counted(world, self.report),
+            Counted(world, self.report, self.matching),
             *([Once(world, self.report)] if world.plan.commands else []),
             Bounded(world, self.report),
             Recorded(world, self.report),

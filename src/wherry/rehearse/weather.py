@@ -7,17 +7,30 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from wherry.clock import NS_PER_MS, NS_PER_S
-from wherry.plan.model import Controller, Plan
+from wherry.plan.model import Plan
 from wherry.rehearse.tap import Head
 from wherry.simulate.fault_kinds import FaultKind, PlannedFault
 
+UNIT_ALONE_NS_MAX: Final = 30 * NS_PER_S
+UNIT_ALONE_SHARE: Final = 10
+"""A unit that does not answer is left alone for half a minute at most, or until asking takes a tenth of the time
+(docs/run.md)."""
 CALM: Final = frozenset({FaultKind.FROZEN, FaultKind.PIECES})
 """Kinds that leave a controller able to take and answer every request in time."""
 
 
-def mend_ns(controller: Controller) -> int:
-    """After this time a controller that is there again is connected again: time-outs, the longest wait, one more."""
-    return 5 * controller.limits.timeout_ns + 2 * controller.limits.reconnect_ns_max
+def mend_ns(plan: Plan, name: str) -> int:
+    """After this time a controller that is there again is asked again: time-outs, the longest wait, one more.
+
+    A unit behind a gateway that did not answer is left alone for longer, and asked with the next cycle after that."""
+    controller = plan.controller(name)
+    wait_ns = 5 * controller.limits.timeout_ns + 2 * controller.limits.reconnect_ns_max
+    sharing = [each for each in plan.controllers if (each.host, each.port) == (controller.host, controller.port)]
+    if len(sharing) > 1:
+        timeout_ns = max(each.limits.timeout_ns for each in sharing)
+        wait_ns += max(UNIT_ALONE_NS_MAX, UNIT_ALONE_SHARE * len(sharing) * timeout_ns)
+        wait_ns += max(each.period_ns for each in plan.transfers)
+    return wait_ns
 
 
 def recovery_ns(plan: Plan) -> int:
@@ -25,7 +38,7 @@ def recovery_ns(plan: Plan) -> int:
     cycles after that have come round."""
     longest = 0
     for transfer in plan.transfers:
-        wait = sum(mend_ns(plan.controller(name)) for name in (transfer.source, transfer.destination))
+        wait = sum(mend_ns(plan, name) for name in (transfer.source, transfer.destination))
         longest = max(longest, wait + 2 * transfer.max_age_ns + 4 * transfer.period_ns)
     return longest
 
@@ -48,7 +61,7 @@ class Weather:
         all_windows: dict[tuple[str, int], list[tuple[int, int]]] = {}
         for fault in faults:
             address = self._by_name[fault.controller]
-            window = (fault.start_ns, fault.end_ns + mend_ns(plan.controller(fault.controller)))
+            window = (fault.start_ns, fault.end_ns + mend_ns(plan, fault.controller))
             all_windows.setdefault(address, []).append(window)
             if fault.kind not in CALM:
                 windows.setdefault(address, []).append(window)

@@ -49,7 +49,9 @@ class Loss(Checker):
         for track in self._matching.tracks[transfer.name]:
             name = track.value.name
             if status.quality == GOOD and track.is_substitute:
-                self.wrong(transfer.name, f"Good was told while {name} was a substitute")
+                since_ns = now_ns - transfer.max_age_ns - SLACK_NS
+                if not (track.is_lazy and self._matching.holds_value(track, since_ns)):
+                    self.wrong(transfer.name, f"Good was told while {name} was a substitute")
             elif track.is_lazy or track.is_substitute:
                 continue
             elif track.newest_ns is None:

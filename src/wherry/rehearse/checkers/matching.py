@@ -20,6 +20,8 @@ Data = bytes | int
 
 KEPT: Final = -1
 """A bit that a write leaves as it is."""
+HOLDING_READ: Final = 0x03
+MASK_WRITE: Final = 0x16
 REPLIES_KEPT: Final = 256
 ILL_KEPT: Final = 32
 LOOK_SLACK_NS: Final = 1_000_000
@@ -61,6 +63,7 @@ class Track:
     """One value of one transfer through the run."""
 
     __slots__ = (
+        "data",
         "fits",
         "held_ns",
         "index",
@@ -94,6 +97,8 @@ class Track:
         """Whether it may be left unwritten while its place holds it already."""
         self.is_substitute = False
         """Whether that was written last."""
+        self.data: Data | None = None
+        """What was written last."""
 
 
 class Put:
@@ -148,6 +153,8 @@ class Matching:
         }
         self._streams: dict[str, list[Stream]] = {each.name: [] for each in plan.controllers}
         self._number = 0
+        self._words: dict[tuple[str, int], int] = {}
+        """What words of our own held when they were last read."""
         self._keep_ns = {
             each.name: each.limits.timeout_ns + max((t.max_age_ns for t in plan.transfers), default=0)
             for each in plan.controllers
@@ -166,6 +173,10 @@ class Matching:
         stream = head.parts
         if stream is None:
             stream = head.parts = self._stream(ask.controller, head)
+        if head.function == HOLDING_READ and ask.controller.owned:
+            for address in range(head.address, head.address + head.count):
+                at = 2 + 2 * (address - head.address)
+                self._words[ask.controller.name, address] = int.from_bytes(pdu[at : at + 2], "big")
         self._number += 1
         stream.replies.append(Right(ask.at_ns, self._number, pdu[2:]))
 
@@ -190,6 +201,19 @@ class Matching:
         for each in link.controllers:
             self.ill_replies[each.name].append((at_ns, pdu[2:], why))
 
+    def holds_value(self, track: Track, since_ns: int) -> bool:
+        """Whether what was written last is what a right reply since then holds, so that it need not be written again.
+
+        Within a deadband it may rightly differ, and then everything is believed."""
+        data = track.data
+        if track.value.deadband or data is None:
+            return True
+        return any(
+            reply.at_ns >= since_ns and track.fits(cut(reply.data), data)
+            for stream, cut in track.sources
+            for reply in stream.replies
+        )
+
     # Writing.
 
     def asked(self, ask: Ask) -> None:
@@ -201,7 +225,7 @@ class Matching:
         puts: list[Put] = []
         for track, cut in parts.values:
             item = cut(data)
-            if item != KEPT:
+            if item != KEPT and not self._is_put_back(ask, track, item):
                 puts.append(self._put(track, item, ask.at_ns))
         puts += [Put(track, b"", None, Verdict.PART) for track in parts.partial]
         ask.puts = puts
@@ -212,6 +236,13 @@ class Matching:
                 )
                 for transfer, at in parts.statuses
             ]
+
+    def _is_put_back(self, ask: Ask, track: Track, item: Data) -> bool:
+        """Whether a bit is written only because its word is, as it was when the word was read just before."""
+        if track.value.put.bit is None or ask.head.function == MASK_WRITE:
+            return False
+        word = self._words.get((ask.controller.name, track.value.put.address))
+        return word is not None and word >> track.value.put.bit & 1 == item
 
     def _put(self, track: Track, data: Data, now_ns: int) -> Put:
         oldest_ns = now_ns - track.transfer.max_age_ns - LOOK_SLACK_NS
@@ -225,6 +256,7 @@ class Matching:
                     break
         may_replace = track.transfer.on_loss is OnLoss.SUBSTITUTE
         is_substitute = may_replace and track.is_stand_in(data)
+        track.data = data
         track.is_substitute = is_substitute and found is None
         track.newest_ns = None if found is None else found.at_ns
         if found is None:
@@ -283,18 +315,26 @@ class Matching:
         return parts
 
     def held_ns(self, transfer: Transfer) -> int | None:
-        """When the oldest value that the receiver holds was sampled; None while one is missing or is a substitute.
+        """When the oldest value that the receiver holds was sampled; None while one is missing.
 
-        Values that are written on change are left out, as long as there are others: they may rightly be older."""
+        Values that are written on change are left out, as long as there are others: they may rightly be older. Where
+        there are none but such, it is when they were read last."""
         tracks = self.tracks[transfer.name]
-        chosen = [each for each in tracks if not each.is_lazy] or tracks
+        chosen = [each for each in tracks if not each.is_lazy]
         oldest: int | None = None
-        for each in chosen:
-            if each.held_ns is None:
+        for each in chosen or tracks:
+            at_ns = each.held_ns if chosen else self._read_ns(each)
+            if at_ns is None:
                 return None
-            if oldest is None or each.held_ns < oldest:
-                oldest = each.held_ns
+            if oldest is None or at_ns < oldest:
+                oldest = at_ns
         return oldest
+
+    def _read_ns(self, track: Track) -> int | None:
+        """When the last reading of a value was asked for; None while it was never written."""
+        if track.data is None:
+            return None
+        return max((stream.replies[-1].at_ns for stream, _ in track.sources if stream.replies), default=None)
 
 
 def is_in_owned_word(controller: Controller, put: Point) -> bool:
