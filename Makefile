@@ -13,7 +13,7 @@ PEERS := $(patsubst tests/foreign/peers/%.c,tests/foreign/bin/%,$(wildcard tests
 BENCH_PEERS := $(patsubst bench/peers/%.c,bench/peers/bin/%,$(wildcard bench/peers/*.c))
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check bench format docs clean peers bench-peers constraints
+.PHONY: help demo test check bench soak format docs clean peers bench-peers constraints
 
 help: ## this list
 	@sed -n 's/^\([a-z]*\):.*## \(.*\)/make \1\t\2/p' Makefile | expand -t 20
@@ -33,6 +33,12 @@ check: $(STAMP) ## format, lint, types, layers, house rules
 
 bench: $(STAMP) peers bench-peers ## measure against other stacks and print a table (several minutes)
 	$(RUN)/python -m bench
+
+# For how long `make soak` explores.
+MINUTES ?= 10
+
+soak: $(STAMP) ## rehearse seed after seed for MINUTES=10 on every core, and print what was found
+	$(RUN)/python -m wherry.cli.soak --minutes $(MINUTES)
 
 format: $(STAMP) ## rewrite the sources as `make check` wants them
 	$(RUN)/ruff format .

@@ -98,8 +98,7 @@ class Carry:
         self._unput: set[int] = set()
         self._lacking: Sequence[bytes | None] = ()
         self._fresh_until_ns = 0
-        self._last_is_due = False
-        self._tells_next = self._is_counted_on = False
+        self._last_is_due = self._tells_next = self._is_counted_on = False
         self._told: Quality | None = None
         self._substitutes = substitutes
         self._fallback_pending = 0

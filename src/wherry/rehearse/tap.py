@@ -189,8 +189,6 @@ class Link(asyncio.Protocol):
         """The engine has sent a frame."""
         tap = self.tap
         if self.is_rtu:
-            # Whatever was left over of what came before answers nothing any more.
-            self._data = b""
             key, unit, pdu = RTU_KEY, frame[0], frame[1:-CRC_BYTES]
             self._data = b""  # what came before a request is no answer to it
         else:
