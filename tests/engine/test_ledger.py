@@ -17,7 +17,16 @@ from typing import Any, BinaryIO, cast
 import pytest
 
 from wherry.engine.file_lock import lock
-from wherry.engine.ledger import Ledger, LineLedger, line_ledger, storages_of, wait_for_disk, worn_places
+from wherry.engine.ledger import (
+    Ledger,
+    LineLedger,
+    line_ledger,
+    most_writes,
+    read_counts,
+    storages_of,
+    wait_for_disk,
+    worn_places,
+)
 from wherry.errors import LocalError
 from wherry.plan.model import Controller, Plan, Point, Span, Storage, Table, Transfer, Value
 from wherry.protocol.pdu import WriteMultipleRegisters, WriteSingleRegister
@@ -324,3 +333,21 @@ def test_a_killed_process_has_counted_everything_that_left(tmp_path: Path) -> No
             left += len(process.stdout.read())
         # One more may have been counted than left: it was killed in between.
         assert left <= counted(path, 100) <= left + kill + 1
+
+
+def test_others_may_read_it_while_a_run_holds_it_and_change_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "plan.ledger"
+    assert read_counts(path) == ({}, 0)
+    assert list(tmp_path.iterdir()) == []
+    ledger = Ledger(path, lost, sync=soon)
+    for shape, times in ((("feeder", "holding", 100, 1), 3), (("feeder", "holding", 99, 3), 2)):
+        entry = ledger.entry(shape, is_exact=True)
+        assert all(ledger.count(entry) for _ in range(times))
+    before = path.read_bytes()
+    counts, passed_over = read_counts(path)
+    assert (counts, passed_over) == ({("feeder", "holding", 100, 1): 3, ("feeder", "holding", 99, 3): 2}, 0)
+    assert path.read_bytes() == before
+    assert most_writes(counts, "feeder", Span(Table.HOLDING, 100, 2)) == 5
+    assert most_writes(counts, "feeder", Span(Table.HOLDING, 101, 1)) == 2
+    assert most_writes(counts, "feeder", Span(Table.COIL, 100, 1)) == 0
+    ledger.close()

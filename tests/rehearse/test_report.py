@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from wherry.engine.ledger import Shape
 from wherry.plan import loads
 from wherry.plan.model import Plan
 from wherry.rehearse.report import days_text, document, effect_s, faults_by_kind, worst_faults
@@ -197,13 +198,13 @@ def test_the_worst_faults_are_those_felt_longest_and_stand_in_order_of_time(plan
     ]
 
 
-def worn(storage: str, writes: int) -> dict[str, Any]:
-    """The report of one place that is kept so and was written so often in an hour."""
+def worn(storage: str, writes: int, counts: dict[Shape, int] | None = None) -> dict[str, Any]:
+    """The report of one place that is kept so, was written so often in an hour, and before as the counts say."""
     plan = loads(PLAN.replace('put = "holding 100 int16"', f'put = "holding 100 int16"{storage}')).plan
     seen = PlaceWrites(
         "hall", "oxygen", "tank 1 oxygen", "holding 100", writes, HOUR_NS, plan.transfers[0].values[0].put
     )
-    return report(rehearsal(plan, writes=(seen,)))
+    return document(rehearsal(plan, writes=(seen,)), hours_asked=1.0, day=DAY, counts=counts)
 
 
 def test_a_place_that_is_worn_out_before_its_time_is_a_broken_bound() -> None:
@@ -217,10 +218,19 @@ def test_a_place_that_is_worn_out_before_its_time_is_a_broken_bound() -> None:
             "bound": "life",
             "subject": "hall holding 100",
             "at_s": None,
-            "message": "it is worn out after 5.6 hours and must last 10 years: 157,788,000 writes a year, it stands "
-            "100,000",
+            "message": "a new one is worn out after 5.6 hours and must last 10 years: 157,788,000 writes a year, it "
+            "stands 100,000",
         }
     ]
+
+
+def test_what_was_written_before_brings_the_day_nearer_and_breaks_nothing() -> None:
+    counts = {("hall", "holding", 99, 3): 60_000, ("hall", "holding", 100, 1): 30_000, ("skid", "holding", 100, 1): 9}
+    answer = worn(', storage = "non-volatile"', 1, counts)
+    (place,) = answer["writes"]
+    assert place["writes_before"] == 90_000
+    assert place["worn_out_after_days"] == pytest.approx(10_000 / 24, abs=1e-3)
+    assert answer["broken"] == []
 
 
 def test_a_place_that_lasts_or_wears_nothing_out_breaks_nothing() -> None:
@@ -257,9 +267,9 @@ expiry = "30 s"
     plan = loads(text).plan
     point = plan.commands[0].put
     seen = PlaceWrites("hall", "flush", "request number of flush", str(point), 5, HOUR_NS, point)
-    assert str(wear_of(plan, seen, DAY).span) == "holding 200"
+    assert str(wear_of(plan, seen, DAY, {}).span) == "holding 200"
     volatile = loads(text.replace('15022"', '15022"\nstorage = "volatile"')).plan
-    assert wear_of(volatile, seen, DAY).storage == "volatile"
+    assert wear_of(volatile, seen, DAY, {}).storage == "volatile"
 
 
 def test_what_was_cut_short_says_nothing_of_what_did_not_come(plan: Plan) -> None:
@@ -273,6 +283,7 @@ def test_what_was_cut_short_says_nothing_of_what_did_not_come(plan: Plan) -> Non
 def test_days_until_a_place_is_worn_out() -> None:
     assert days_left(1000, 100_000) == 100
     assert days_left(0, 100_000) is None
+    assert days_left(1000, -5) == 0
     assert date_after(DAY, 100.7) == datetime.date(2027, 3, 5)
     assert date_after(DAY, None) is None
     assert date_after(DAY, 1e9) is None

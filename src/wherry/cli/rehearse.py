@@ -6,7 +6,7 @@ import contextlib
 import math
 import signal
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -17,6 +17,7 @@ from wherry.cli.check_view import pointed
 from wherry.cli.output import Exit
 from wherry.cli.run import load_for_run
 from wherry.clock import today
+from wherry.engine.ledger import Shape, read_counts
 from wherry.errors import LocalError
 from wherry.plan.model import Plan
 from wherry.rehearse import picture
@@ -75,12 +76,23 @@ def rehearse_command(
         make_folder(save)
     with output.progress(f"rehearsing {hours:g} h") as on_progress, caught_interrupt() as is_over:
         rehearsal = rehearse(ready, hours=hours, seed=seed, faults=faults, on_progress=on_progress, is_over=is_over)
-    return report(ready, rehearsal, hours=hours, save=save, json=json)
+    counts = writes_so_far(plan.with_suffix(".ledger"))
+    answer = document(rehearsal, hours_asked=hours, day=today(), counts=counts)
+    return report(answer, rehearsal, save=save, json=json)
 
 
-def report(plan: Plan, rehearsal: Rehearsal, *, hours: float, save: Path | None, json: bool) -> int:
+def writes_so_far(ledger: Path) -> Mapping[Shape, int]:
+    """What the ledger of `wherry run` knows of; it is only read. None of it where it cannot be."""
+    try:
+        counts, _ = read_counts(ledger)
+    except OSError as failed:
+        output.error(f"the ledger {ledger} cannot be read ({failed.strerror or failed}): dates count from new places")
+        return {}
+    return counts
+
+
+def report(answer: dict[str, Any], rehearsal: Rehearsal, *, save: Path | None, json: bool) -> int:
     """Save what was seen, print it, and say how it was."""
-    answer = document(rehearsal, hours_asked=hours, day=today())
     code = Exit.INTERRUPTED if rehearsal.was_stopped else Exit.NO if answer["broken_count"] else Exit.OK
     answer["exit_code"] = int(code)
     if save is not None:

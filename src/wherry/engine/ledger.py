@@ -200,20 +200,7 @@ class Ledger:
 
     def _read(self) -> Iterator[tuple[Shape, int]]:
         """The last good line of each shape."""
-        found: dict[Shape, int] = {}
-        try:
-            data = self.path.read_bytes()
-        except FileNotFoundError:
-            data = b""
-        for line in data.split(b"\n"):
-            if not line:
-                continue
-            read = _parse(line)
-            if read is None:
-                self.lines_passed_over += 1
-            else:
-                shape, writes = read
-                found[shape] = writes
+        found, self.lines_passed_over = read_counts(self.path)
         yield from found.items()
 
     def _write_anew(self) -> None:
@@ -228,6 +215,38 @@ class Ledger:
         self._file: BinaryIO = self._opener(self.path)
         # Twice what is there now is always allowed, or a large plan would write it anew each time.
         self._bytes_max = max(self._bytes_max, 2 * self._size + 1)
+
+
+def read_counts(path: Path) -> tuple[dict[Shape, int], int]:
+    """The writes of each shape by the last good line of a ledger, and how many lines were passed over. The file is only
+    read, and need not be there. OSError when it cannot be read."""
+    found: dict[Shape, int] = {}
+    passed_over = 0
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        data = b""
+    for line in data.split(b"\n"):
+        read = _parse(line) if line else None
+        if read is not None:
+            shape, writes = read
+            found[shape] = writes
+        elif line:
+            passed_over += 1
+    return found, passed_over
+
+
+def most_writes(counts: Mapping[Shape, int], controller: str, span: Span) -> int:
+    """How often the register or coil of a place that was written most often was written."""
+
+    def at(address: int) -> int:
+        return sum(
+            writes
+            for (name, table, start, count), writes in counts.items()
+            if name == controller and table == span.table.value and start <= address < start + count
+        )
+
+    return max(at(address) for address in range(span.start, span.stop))
 
 
 def _line(shape: Shape, writes: int) -> bytes:

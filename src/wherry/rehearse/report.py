@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from wherry.checks.wear import long_time_text
 from wherry.clock import NS_PER_MS, NS_PER_S
+from wherry.engine.ledger import Shape
 from wherry.plan.durations import duration_text
 from wherry.plan.model import Controller, Framing, Storage, Transfer, reference_number
 from wherry.protocol.functions import exception_text, function_title
@@ -22,10 +23,12 @@ S_PER_HOUR: Final = 3600
 NAME_COLUMNS: Final = 24
 
 
-def document(rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date) -> dict[str, Any]:
-    """The whole report. ``day`` is the day from which dates of wear count."""
+def document(
+    rehearsal: Rehearsal, *, hours_asked: float, day: datetime.date, counts: Mapping[Shape, int] | None = None
+) -> dict[str, Any]:
+    """The whole report. Dates of wear count from ``day``; ``counts`` is what the ledger of the plan knows."""
     plan = rehearsal.plan
-    wears = [wear_of(plan, each, day) for each in rehearsal.writes]
+    wears = [wear_of(plan, each, day, counts or {}) for each in rehearsal.writes]
     broken = [
         *map(broken_data, rehearsal.broken),
         *periods_broken(rehearsal),
@@ -162,6 +165,7 @@ def wear_data(wear: Wear) -> dict[str, Any]:
         "writes_per_day": round(seen.writes_per_day, 3),
         "writes_per_year": round(wear.writes_per_year),
         "endurance_writes": wear.endurance,
+        "writes_before": wear.written_before if wear.endurance is not None else None,
         "worn_out_after_days": None if wear.days is None else round(wear.days, 3),
         "worn_out_on": None if wear.worn_out_on is None else wear.worn_out_on.isoformat(),
         "life_days": wear.life_days,
@@ -231,13 +235,14 @@ def periods_broken(rehearsal: Rehearsal) -> list[dict[str, Any]]:
 
 def life_broken(wear: Wear) -> dict[str, Any]:
     """The sentence about a place that is worn out before the life that it must have."""
-    assert wear.days is not None
+    assert wear.endurance is not None
     assert wear.life_days is not None
+    new_days = wear.endurance / wear.seen.writes_per_day
     return {
         "bound": "life",
         "subject": f"{wear.seen.controller} {wear.span}",
         "at_s": None,
-        "message": f"it is worn out after {days_text(wear.days)} and must last {days_text(wear.life_days)}: "
+        "message": f"a new one is worn out after {days_text(new_days)} and must last {days_text(wear.life_days)}: "
         f"{wear.writes_per_year:,.0f} writes a year, it stands {wear.endurance:,}",
     }
 

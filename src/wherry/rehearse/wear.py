@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from wherry.engine.ledger import Shape, most_writes
 from wherry.plan.model import YEAR_NS, Plan, Span, Storage, Transfer
 from wherry.rehearse.result import PlaceWrites
 
@@ -27,11 +29,13 @@ class Wear:
     endurance: int | None
     """Writes that it stands, as the plan says or as is taken where it does not."""
     days: float | None
-    """From the rehearsed day on, until it has been written as often as it stands; None if it is never written."""
+    """From today on, until it has been written as often as it stands; None if it is never written."""
     worn_out_on: datetime.date | None
     """None also when that is further away than a thousand years."""
     life_days: float | None
     """How long it must last."""
+    written_before: int = 0
+    """Writes that the ledger of the plan knows of."""
 
     @property
     def writes_per_year(self) -> float:
@@ -39,16 +43,18 @@ class Wear:
 
     @property
     def is_too_soon(self) -> bool:
-        """Whether it is worn out before it may be."""
-        return self.days is not None and self.life_days is not None and self.days < self.life_days
+        """Whether it is worn out before it may be, if it is new."""
+        if self.endurance is None or self.life_days is None:
+            return False
+        return self.endurance < self.life_days * self.seen.writes_per_day
 
     def urgency(self) -> tuple[int, bool, float, float]:
         """For sorting: what surely wears out first, by when it is worn out, and then by how often it is written."""
         return (URGENCY[self.storage], self.days is None, self.days or 0.0, -self.writes_per_year)
 
 
-def wear_of(plan: Plan, seen: PlaceWrites, day: datetime.date) -> Wear:
-    """What the writes of a rehearsal come to for one place. Writes before the rehearsed day are not known here."""
+def wear_of(plan: Plan, seen: PlaceWrites, day: datetime.date, counts: Mapping[Shape, int]) -> Wear:
+    """What the writes of a rehearsal come to for one place. ``counts`` are the writes up to now, from the ledger."""
     transfer = transfer_named(plan, seen.transfer)
     if seen.point is None:
         assert transfer.status is not None
@@ -61,8 +67,10 @@ def wear_of(plan: Plan, seen: PlaceWrites, day: datetime.date) -> Wear:
         storage = controller.storage
     if storage is Storage.VOLATILE:
         return Wear(seen, span, storage, None, None, None, None)
-    days = days_left(seen.writes_per_day, controller.endurance)
-    return Wear(seen, span, storage, controller.endurance, days, date_after(day, days), controller.life_ns / DAY_NS)
+    before = most_writes(counts, seen.controller, span)
+    days = days_left(seen.writes_per_day, controller.endurance - before)
+    life_days = controller.life_ns / DAY_NS
+    return Wear(seen, span, storage, controller.endurance, days, date_after(day, days), life_days, before)
 
 
 def transfer_named(plan: Plan, name: str) -> Transfer:
@@ -70,9 +78,9 @@ def transfer_named(plan: Plan, name: str) -> Transfer:
     return next(each for each in plan.putting if each.name == name)
 
 
-def days_left(writes_per_day: float, endurance: int) -> float | None:
+def days_left(writes_per_day: float, writes_left: int) -> float | None:
     """Days until a place is worn out; None when it is never written."""
-    return endurance / writes_per_day if writes_per_day > 0 else None
+    return max(0, writes_left) / writes_per_day if writes_per_day > 0 else None
 
 
 def date_after(day: datetime.date, days: float | None) -> datetime.date | None:
