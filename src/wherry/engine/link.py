@@ -18,7 +18,15 @@ from typing import TYPE_CHECKING, cast
 from wherry.clock import LoopClock
 from wherry.engine.job import Job, NotSent, meet, prepare_poll, reason_of
 from wherry.engine.link_limits import LineState, LinkLimits
-from wherry.engine.waits import LINGER_NS, ConnectBudget, Silence, idle_wait_ns, patience_with
+from wherry.engine.waits import (
+    CLOSING_NS,
+    LINGER_FIRST_NS,
+    LINGER_NS,
+    ConnectBudget,
+    Silence,
+    idle_wait_ns,
+    patience_with,
+)
 from wherry.errors import LinkError
 from wherry.limits import SILENT_TIMEOUTS_MAX
 from wherry.plan.model import Controller, Framing
@@ -106,6 +114,7 @@ class Link:
         if self.limits.idle_ns is not None and not self._is_per_exchange:
             self._idle_wait_ns = idle_wait_ns(self.limits.idle_ns)
         self._used_ns = 0
+        self._rested_ns = -CLOSING_NS
         self._last_job: Job | None = None
         self._is_told_used_up = False
         self._gap_ns = self.limits.gap_ns
@@ -132,7 +141,11 @@ class Link:
             self._fail_all()
             return
         self.is_waking = True
-        self._begin_connect()
+        wait_ns = self._rested_ns + CLOSING_NS - self._now_ns()
+        if wait_ns > 0:
+            self._connect_timer = self._clock.call_at(self._now_ns() + wait_ns, self._begin_connect)
+        else:
+            self._begin_connect()
 
     def pump(self) -> None:
         """Send what may be sent now, a request of each line in turn."""
@@ -268,7 +281,12 @@ class Link:
         if self.ring:
             self.pump()
         elif self._is_per_exchange and not self._is_asked:
-            self._rest()
+            # What follows at once may still share the connection.
+            if self._idle_timer is not None:
+                self._idle_timer.cancel()
+                self._idle_timer = None
+            self._used_ns = now_ns
+            self._watch_idle()
         if self._timer is None:
             # Nothing waits, but the line may have to become quiet before it may be used again.
             self._arm_timer()
@@ -342,7 +360,8 @@ class Link:
         transport, self.transport = self.transport, None
         if transport is not None:
             self.state = LineState.RESTING
-            self._session.link_lost(self._now_ns())
+            self._rested_ns = self._now_ns()
+            self._session.link_lost(self._rested_ns)
             transport.close()
 
     def _watch_idle(self) -> None:
@@ -430,7 +449,7 @@ class Link:
         if self._silence is not None:
             self._silence.connected(patience_with(self._fruitless))
         self._fruitless += 1
-        self._used_ns = self._now_ns()
+        self._used_ns = self._now_ns() + (LINGER_FIRST_NS - LINGER_NS if self._is_per_exchange else 0)
         self._watch_idle()
         for line in self.lines:
             line.connected()
@@ -490,6 +509,7 @@ class Link:
     def _renew(self) -> None:
         """Begin a new connection for the sake of what the old one might still bring; those that wait may go on."""
         self._end()
+        self._rested_ns = self._now_ns()
         if self.state is not LineState.CLOSED:
             self.wake()
         self._lose_asked()

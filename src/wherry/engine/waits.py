@@ -25,8 +25,12 @@ IDLE_MARGIN: Final = 10
 """A connection is given up, or used, this part (a tenth) of the idle time before the device would close it."""
 IDLE_MARGIN_NS_MAX: Final = NS_PER_S
 PATIENCE_DOUBLINGS_MAX: Final = 3
-LINGER_NS: Final = NS_PER_S
-"""How long a connection that is made for an exchange waits for its first request."""
+LINGER_NS: Final = 100 * NS_PER_MS
+"""How long a connection that is made for an exchange waits for one more request."""
+LINGER_FIRST_NS: Final = NS_PER_S
+"""And for its first one."""
+CLOSING_NS: Final = 100 * NS_PER_MS
+"""How long a device is given to notice that a connection was closed, before the next: it may have room for one only."""
 
 
 class ConnectBudget:

@@ -24,7 +24,7 @@ from wherry.rehearse.checkers.base import World
 from wherry.rehearse.followed import Followed
 from wherry.rehearse.jury import Jury
 from wherry.rehearse.result import CommandSeen, ControllerSeen, PlaceWrites, Rehearsal
-from wherry.rehearse.tap import TapNetwork
+from wherry.rehearse.tap import WRITES, TapNetwork
 from wherry.rehearse.watching import View, views_by_period
 from wherry.rehearse.weather import Weather, recovery_ns
 from wherry.rehearse.weighing import weigh
@@ -235,7 +235,7 @@ class _Run:
     def _served(self, name: str, device: SimulatedController, at_ns: int, unit: int, pdu: bytes, answer: bytes) -> None:
         self.busy_ns[name] += device.service_ns(pdu)
         function = pdu[0]
-        if function >= 5 and answer and not answer[0] & 0x80:
+        if function in WRITES and answer and not answer[0] & 0x80:
             count = 1 if function in (0x05, 0x06, 0x16) else pdu[3] << 8 | pdu[4]
             key = (function, pdu[1] << 8 | pdu[2], count)
             writes = self.writes[name]

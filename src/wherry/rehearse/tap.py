@@ -10,7 +10,7 @@ import asyncio
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final, Protocol, cast
 
-from wherry.plan.model import Controller, Framing, Plan
+from wherry.plan.model import Connection, Controller, Framing, Plan
 from wherry.transports.network import Listener, Network, ProtocolFactory
 
 WAITING_MAX: Final = 64
@@ -60,6 +60,14 @@ def reply_bytes(function: int, count: int) -> int:
     if function in (3, 4):
         return 2 + 2 * count
     return {0x05: 5, 0x06: 5, 0x0F: 5, 0x10: 5, 0x16: 7}.get(function, 0)
+
+
+def identification_bytes(pdu: bytes) -> int:
+    """Length of an answer to function 2B/0E, from its objects (6.21); more than has come while it is not known."""
+    size = 7
+    for _ in range(pdu[6] if len(pdu) > 6 else 1):
+        size += 2 + (pdu[size + 1] if len(pdu) > size + 1 else len(pdu))
+    return size
 
 
 class Ask:
@@ -160,7 +168,7 @@ class Link(asyncio.Protocol):
         self.is_open = False
         self.last_answer_ns: int | None = None
         self.was_clean = False
-        """Whether the peer closed it politely while nothing was asked."""
+        """Whether it was closed politely, while nothing was asked, by the peer or as the plan says."""
         self.is_rtu = any(each.framing is Framing.RTU for each in self.controllers)
         self._units: Mapping[int, Controller] = {each.unit: each for each in self.controllers}
         self._factory = factory
@@ -178,6 +186,13 @@ class Link(asyncio.Protocol):
         self.was_clean = exc is None and not self.waiting
         self.over()
         self._inner.connection_lost(exc)
+
+    def put_down(self) -> None:
+        """The engine closes it politely, which it may do while nothing is asked where the plan says so."""
+        limits = [each.limits for each in self.controllers]
+        may = any(each.idle_ns or each.connection is Connection.PER_EXCHANGE for each in limits)
+        self.was_clean = may and not self.in_flight(self.tap.instant())
+        self.over()
 
     def over(self) -> None:
         """Closed from either side."""
@@ -231,7 +246,8 @@ class Link(asyncio.Protocol):
         data, ask = self._data, self.waiting.get(RTU_KEY)
         if len(data) < 5 or ask is None:
             return None
-        size = 5 if data[1] & EXCEPTION_BIT else ask.head.reply_bytes + 1 + CRC_BYTES
+        pdu_bytes = ask.head.reply_bytes or identification_bytes(data[1:])
+        size = 5 if data[1] & EXCEPTION_BIT else pdu_bytes + 1 + CRC_BYTES
         if len(data) < size:
             return None
         self._data = data[size:]
@@ -315,7 +331,7 @@ class _Transport(asyncio.Transport):
         self._transport.write(data)
 
     def close(self) -> None:
-        self._link.over()
+        self._link.put_down()
         self._transport.close()
 
     def abort(self) -> None:
