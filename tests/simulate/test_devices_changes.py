@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -72,3 +73,11 @@ def test_jitter_only_makes_values_older(on_device: Any, seed: int) -> None:
         assert trial.carry("water").age.max_ns > 500_000_000
 
     on_device("S15:jitter", seed, play)
+
+
+def test_a_step_of_the_computers_clock_cannot_reach_the_schedule() -> None:
+    """Wall time is read in one function, which only the records of the engine use: a step changes stamps."""
+    engine = Path(__file__).resolve().parents[2] / "src" / "wherry" / "engine"
+    users = {path.name for path in engine.glob("*.py") if "wall_time_text" in path.read_text(encoding="utf-8")}
+    assert users <= {"journal.py", "ledger.py"}
+    assert "journal.py" in users
