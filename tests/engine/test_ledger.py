@@ -146,18 +146,21 @@ def test_a_write_of_a_non_volatile_place_is_on_disk_before_it_may_leave(tmp_path
     ledger.close()
 
 
-def test_places_of_unknown_storage_are_counted_in_blocks(tmp_path: Path) -> None:
+def test_places_of_unknown_storage_are_counted_in_blocks_that_grow(tmp_path: Path) -> None:
     path = tmp_path / "plan.ledger"
-    ledger = Ledger(path, lost, block_writes=100, sync=soon)
+    ledger = Ledger(path, lost, block_writes_max=64, sync=soon)
     line = line_of(ledger, plan_of(Storage.UNKNOWN))
-    for _ in range(101):
+    ends = []
+    for _ in range(200):
         assert line.allows(write(100))
-    assert ledger.writes_at("feeder", Table.HOLDING, 100) == (101, 101)
-    # As a kill leaves it: the end of the second block.
+        ends.append(json.loads(path.read_bytes().splitlines()[-1][9:])[-1])
+    assert sorted(set(ends)) == [1, 3, 7, 15, 31, 63, 127, 191, 255]
+    assert ledger.writes_at("feeder", Table.HOLDING, 100) == (200, 200)
+    # As a kill leaves it: the end of the last block.
     (tmp_path / "killed.ledger").write_bytes(path.read_bytes())
-    assert counted(tmp_path / "killed.ledger", 100) == 200
+    assert counted(tmp_path / "killed.ledger", 100) == 255
     ledger.close()
-    assert counted(path, 100) == 101
+    assert counted(path, 100) == 200
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -170,7 +173,7 @@ def test_a_kill_at_any_byte_leaves_no_count_below_the_truth(tmp_path: Path, seed
     plan = plan_of(*[storage] * 4)
     left = [0, 0, 0, 0]
     for kills in range(20):
-        ledger = Ledger(path, lost, block_writes=7, bytes_max=rng.choice((200, 1 << 20)), sync=soon)
+        ledger = Ledger(path, lost, block_writes_max=7, bytes_max=rng.choice((200, 1 << 20)), sync=soon)
         line = line_of(ledger, plan)
         known = [ledger.writes_at("feeder", Table.HOLDING, 100 + index)[0] for index in range(4)]
         assert all(count >= truth for count, truth in zip(known, left, strict=True))
@@ -193,17 +196,23 @@ def test_a_kill_at_any_byte_leaves_no_count_below_the_truth(tmp_path: Path, seed
         path.write_bytes(handed_over[:kept])
 
 
-def test_lines_that_do_not_fit_their_sum_are_passed_over(tmp_path: Path) -> None:
+def test_a_line_that_is_cut_short_is_passed_over_and_other_damage_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "plan.ledger"
     ledger = Ledger(path, lost)
     line = line_of(ledger, plan_of(Storage.NON_VOLATILE))
     assert line.allows(write(100))
     ledger.close()
-    path.write_bytes(path.read_bytes() + b'00000000 ["feeder","holding",100,1,9]\nnonsense\n\xff\xfe\n')
-    ledger = Ledger(path, lost)
-    assert ledger.lines_passed_over == 3
-    assert ledger.writes_at("feeder", Table.HOLDING, 100) == (1, 0)
-    ledger.close()
+    good = path.read_bytes()
+    path.write_bytes(good + b'1234abcd ["feeder","hold')
+    assert counted(path, 100) == 1
+    for damage in (b'00000000 ["feeder","holding",100,1,9]\n', b"nonsense\n", b"\xff\xfe\n", b"\n"):
+        path.write_bytes(damage + good)
+        with pytest.raises(LocalError, match=r"line 1 of the ledger of writes .* is damaged"):
+            Ledger(path, lost)
+        # It was left as it is, and not held.
+        assert path.read_bytes() == damage + good
+    path.write_bytes(good)
+    assert counted(path, 100) == 1
 
 
 class FullDisk(io.BytesIO):
@@ -228,6 +237,8 @@ def test_a_full_disk_stops_what_wears_out_and_nothing_else(tmp_path: Path) -> No
     assert ledger.writes_at("feeder", Table.HOLDING, 100) == (0, 0)
     assert ledger.writes_at("feeder", Table.HOLDING, 101) == (1, 1)
     ledger.close()
+    # There was room for it when the run ended.
+    assert counted(tmp_path / "plan.ledger", 101) == 1
 
 
 def test_two_runs_of_one_plan_cannot_count_at_the_same_time(tmp_path: Path) -> None:
@@ -258,12 +269,16 @@ def test_the_date_of_wearing_out(tmp_path: Path) -> None:
     ledger = Ledger(tmp_path / "plan.ledger", lost)
     plan = plan_of(Storage.NON_VOLATILE)
     line = line_of(ledger, plan)
-    for _ in range(24):
+    for _ in range(2):
         assert line.allows(write(100))
     (place,) = worn_places(ledger, plan)
-    assert (place.writes, place.endurance) == (24, 100_000)
-    # 24 in an hour are 576 a day.
-    assert place.days_left(3600 * S) == pytest.approx((100_000 - 24) / 576)
+    assert place.days_left(3600 * S) is None
+    for _ in range(23):
+        assert line.allows(write(100))
+    (place,) = worn_places(ledger, plan)
+    assert (place.writes, place.endurance) == (25, 100_000)
+    # 24 in an hour after the first are 576 a day.
+    assert place.days_left(3600 * S) == pytest.approx((100_000 - 25) / 576)
     assert place.days_left(0) is None
     ledger.close()
 
@@ -337,15 +352,15 @@ def test_a_killed_process_has_counted_everything_that_left(tmp_path: Path) -> No
 
 def test_others_may_read_it_while_a_run_holds_it_and_change_nothing(tmp_path: Path) -> None:
     path = tmp_path / "plan.ledger"
-    assert read_counts(path) == ({}, 0)
+    assert read_counts(path) == {}
     assert list(tmp_path.iterdir()) == []
     ledger = Ledger(path, lost, sync=soon)
     for shape, times in ((("feeder", "holding", 100, 1), 3), (("feeder", "holding", 99, 3), 2)):
         entry = ledger.entry(shape, is_exact=True)
         assert all(ledger.count(entry) for _ in range(times))
     before = path.read_bytes()
-    counts, passed_over = read_counts(path)
-    assert (counts, passed_over) == ({("feeder", "holding", 100, 1): 3, ("feeder", "holding", 99, 3): 2}, 0)
+    counts = read_counts(path)
+    assert counts == {("feeder", "holding", 100, 1): 3, ("feeder", "holding", 99, 3): 2}
     assert path.read_bytes() == before
     assert most_writes(counts, "feeder", Span(Table.HOLDING, 100, 2)) == 5
     assert most_writes(counts, "feeder", Span(Table.HOLDING, 101, 1)) == 2

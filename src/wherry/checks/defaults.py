@@ -118,6 +118,8 @@ def _of_value(value: Value) -> Iterator[tuple[str, str]]:
         yield "range", "none: every number of the source's type counts"
     if not value.not_available:
         yield "not_available", "none: every register content is a number"
+    if value.step is None:
+        yield "step", "none: the place is changed as far as the value says, from the first write on"
     if value.jump is None:
         yield "jump", "none: a step of any size counts"
     if not value.clamp:

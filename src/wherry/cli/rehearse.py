@@ -84,11 +84,12 @@ def rehearse_command(
 def writes_so_far(ledger: Path) -> Mapping[Shape, int]:
     """What the ledger of `wherry run` knows of; it is only read. None of it where it cannot be."""
     try:
-        counts, _ = read_counts(ledger)
+        return read_counts(ledger)
     except OSError as failed:
         output.error(f"the ledger {ledger} cannot be read ({failed.strerror or failed}): dates count from new places")
-        return {}
-    return counts
+    except LocalError as damaged:
+        output.error(f"{damaged}; dates count from new places")
+    return {}
 
 
 def report(answer: dict[str, Any], rehearsal: Rehearsal, *, save: Path | None, json: bool) -> int:

@@ -177,16 +177,12 @@ def open_ledger(plan: Plan, armed: frozenset[str], path: Path) -> Ledger | None:
     if not wears_out(plan, armed):
         return None
     try:
-        ledger = Ledger(path, output.error)
+        return Ledger(path, output.error)
     except OSError as failed:
         raise LocalError(
             f"the ledger of writes {path} cannot be opened ({failed.strerror}): nothing was started; give another "
             'place with --ledger, or declare `storage = "volatile"` where nothing wears out'
         ) from None
-    if ledger.lines_passed_over:
-        lines = output.plural(ledger.lines_passed_over, "line")
-        output.talk(f"note: {lines} of {path} could not be read and were passed over")
-    return ledger
 
 
 def open_journal(path: Path | None) -> Journal | None:

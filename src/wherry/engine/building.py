@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from wherry.clock import LoopClock
+from wherry.engine.approach import approach_of
 from wherry.engine.carry import Carry
 from wherry.engine.change import changes_of
 from wherry.engine.line import Line
@@ -84,6 +85,7 @@ def build_carry(
         status_alone=alone,
         substitutes=substitutes_of(transfer, conversions),
         changes=changes_of(transfer, members, cutter.groups),
+        approach=approach_of(transfer, destination.controller, members, cutter.groups),
         clock=clock,
         is_armed=transfer.destination in armed,
         on_quality=on_quality,

@@ -20,6 +20,7 @@ from functools import partial
 from typing import Final
 
 from wherry.clock import LoopClock
+from wherry.engine.approach import Approach
 from wherry.engine.change import Batch, Changes
 from wherry.engine.histogram import Histogram
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent, describe
@@ -33,6 +34,7 @@ from wherry.values.conversion import Converted
 from wherry.values.quality import Quality, Reason
 
 UNFIT: Final = "no value is fit to be put"
+SUBSTITUTES_FIRST: Final = "the substitutes were still on their way"
 HELD_BACK: Final = "written again when `shortest` has passed"
 
 
@@ -60,6 +62,7 @@ class Carry:
         status_alone: WriteTemplate | None,
         substitutes: Sequence[bytes | None] | None,
         changes: Changes | None,
+        approach: Approach | None,
         is_armed: bool,
         clock: LoopClock,
         on_quality: Callable[[Carry, Quality, str], None],
@@ -91,6 +94,7 @@ class Carry:
         self._dones = tuple(partial(self._write_done, index) for index in self._indexes)
         self._first_writes = tuple(zip(self._writes, self._dones, strict=True))[: layout.status_in]
         self._changes = changes
+        self._approach = approach
         self._batch: Batch | None = None
         self._puts: Sequence[bytes | None] = ()
         self._chosen: Sequence[bytes | None] = ()
@@ -101,10 +105,8 @@ class Carry:
         self._last_is_due = self._tells_next = self._is_counted_on = False
         self._told: Quality | None = None
         self._substitutes = substitutes
-        self._fallback_pending = 0
-        self._pending = 0
-        self._failure = ""
-        self._last_failure = ""
+        self._fallback_pending = self._pending = 0
+        self._failure = self._last_failure = ""
         self._last_worst = (Quality.GOOD, "")
         self._sample_ns = 0
         self._started_ns = self._now_ns()
@@ -112,14 +114,10 @@ class Carry:
         self._age_timer: asyncio.TimerHandle | None = None
         self._status_alone = status_alone
         self._status_in_writes = layout.status_in is not None
-        self._status_is_pending = False
-        self._status_again = False
+        self._status_is_pending = self._status_again = False
         self._status_told = Quality.BAD
-        self._status_told_ns = 0
-        self._heartbeat = 0
-        self._sequence = 0
-        self.is_stopping = False
-        self._is_over = False
+        self._status_told_ns = self._heartbeat = self._sequence = 0
+        self.is_stopping = self._is_over = False
 
     def begin(self) -> None:
         """The schedule begins: from now on the age counts."""
@@ -209,8 +207,25 @@ class Carry:
 
     # Writing.
 
-    def _start_writing(self, now_ns: int) -> None:
+    def _looked(self, failure: str) -> None:
+        """What the receiver's places hold is known, or could not be read."""
+        self._failure = self._failure or failure
+        if self._is_over:
+            self._abandon()
+        else:
+            self._start_writing(self._now_ns(), may_look=False)
+
+    def _start_writing(self, now_ns: int, *, may_look: bool = True) -> None:
         """Send the write requests of this cycle; a Bad value is left out, or replaced where the plan says so."""
+        if self._approach is not None and self._fallback_pending:
+            # What the places hold is not known before the substitutes have arrived.
+            self._failure = self._failure or SUBSTITUTES_FIRST
+            self._finish(now_ns)
+            return
+        if self._approach is not None and may_look and self._approach.must_look(now_ns, self.destination.losses):
+            self.state = CarryState.WRITING
+            self._approach.look(self.destination.submit, self._now_ns, self._looked)
+            return
         # A value that is Bad by itself is replaced at once; a value that could not be read only when it has aged.
         may_replace = not self._failure or self._is_lost(now_ns)
         self._puts = puts = self._cutter.puts(self._substitutes if may_replace else None)
@@ -222,6 +237,12 @@ class Carry:
             self._failure = self._failure or UNFIT
             self._finish(now_ns)
             return
+        if self._approach is not None:
+            puts = self._approach.limit(puts, now_ns)
+            if all(put is None for put in puts):
+                self._failure = self._failure or self._approach.worst
+                self._finish(now_ns)
+                return
         self.state = CarryState.WRITING
         self._last_is_due = self._status_in_writes
         self._tells_next = self._is_counted_on = False
@@ -229,6 +250,8 @@ class Carry:
             self._batch = batch = self._changes.select(puts, self._cutter.judged, now_ns, self.destination.losses)
             puts = batch.chosen
             self._has_put = batch.held_back
+            if self._approach is not None:
+                self._approach.keep_to(puts)
         self._chosen = puts
         jobs = [job for template, done in self._first_writes for job in template.jobs(puts, None, done)]
         if jobs:
@@ -280,6 +303,8 @@ class Carry:
             self._tells_next = False
             self._sequence = (self._sequence + 1) & 0xFFFF
             self._is_counted_on = True
+        if self._approach is not None:
+            self._approach.tell(index, is_done=type(outcome) is Reply)
         self._pending -= 1
         if self._pending:
             return
@@ -295,6 +320,8 @@ class Carry:
         self.state = CarryState.IDLE
         if self._batch is not None:
             self._batch.settle(now_ns)
+        if self._approach is not None:
+            self._approach.settle(now_ns)
         if self._failure == WAITING:
             self.skipped_waiting += 1
         elif self._failure:
@@ -337,6 +364,8 @@ class Carry:
         if self._batch is not None and self._batch.late is not None and worst[0] is Quality.GOOD:
             name = self.transfer.values[self._batch.late].name
             return Quality.UNCERTAIN, f"{name}: {Reason.UNCERTAIN_LAST_USABLE_VALUE.words}; {HELD_BACK}"
+        if self._approach is not None and self._approach.reasons and worst[0] is Quality.GOOD:
+            return Quality.UNCERTAIN, self._approach.worst
         return worst
 
     def _abandon(self) -> None:
@@ -402,7 +431,7 @@ class Carry:
 
     # What the receiver is told apart from the values.
 
-    def _write_substitutes(self, now_ns: int) -> None:
+    def _write_substitutes(self, now_ns: int, *, may_look: bool = True) -> None:
         if self._substitutes is None or not self.is_armed or self._fallback_pending:
             return
         is_partial = now_ns < self._fresh_until_ns
@@ -412,12 +441,20 @@ class Carry:
         if self._status_in_writes:
             status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence)
         puts = [self._lacking if is_partial and i not in self._unput else self._substitutes for i in self._indexes]
+        if self._approach is not None:
+            if may_look and self._approach.must_look(now_ns, self.destination.losses):
+                self._fallback_pending = 1
+                self._approach.look(self.destination.submit, self._now_ns, self._looked_for_substitutes)
+                return
+            puts = self._approach.limit_by_template(puts, now_ns)
         jobs: list[Job] = []
         if self._changes is None:
             for index, template in enumerate(self._writes):
-                jobs += template.jobs(puts[index], status, self._substitute_done)
+                jobs += template.jobs(puts[index], status, partial(self._substitute_done, index))
         else:
             batch = self._changes.select_by_template(puts, now_ns, self.destination.losses)
+            if self._approach is not None:
+                self._approach.keep_to(batch.chosen)
             for index, template in enumerate(self._writes):
                 jobs += template.jobs(batch.chosen, status, partial(self._changed_substitute_done, batch, index))
         self._fallback_pending = len(jobs)
@@ -425,12 +462,22 @@ class Carry:
             job.expires_ns = NEVER_NS
             self.destination.submit(job)
 
-    def _substitute_done(self, outcome: Outcome | NotSent) -> None:
+    def _looked_for_substitutes(self, _failure: str) -> None:
+        self._fallback_pending = 0
+        now_ns = self._now_ns()
+        if not self._is_over and self._is_lost(now_ns):
+            self._write_substitutes(now_ns, may_look=False)
+
+    def _substitute_done(self, index: int, outcome: Outcome | NotSent) -> None:
+        if self._approach is not None:
+            self._approach.tell(index, is_done=type(outcome) is Reply)
         self._fallback_pending -= 1
+        if self._approach is not None and not self._fallback_pending:
+            self._approach.settle(self._now_ns())
 
     def _changed_substitute_done(self, batch: Batch, index: int, outcome: Outcome | NotSent) -> None:
         batch.tell(index, is_done=type(outcome) is Reply, has_left=not isinstance(outcome, NotSent))
-        self._fallback_pending -= 1
+        self._substitute_done(index, outcome)
         if not self._fallback_pending:
             batch.settle(self._now_ns())
 

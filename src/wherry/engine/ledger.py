@@ -2,16 +2,16 @@
 
 A write is on disk before it leaves. For a place of declared non-volatile storage each one is written down by itself,
 so that the count is exact, also after a kill at any instant. Places whose storage nobody declared may be written
-several times a second: for them a block is reserved ahead, and after a kill the count is the end of that block. A run
-that ends by itself leaves exact counts.
+several times a second: for them blocks are reserved ahead, of a size that doubles while they are written often, and
+after a kill the count is the end of the block. A run that ends by itself leaves exact counts.
 
 One line for each shape of request (a run of registers or coils that were written together)::
 
     CRC ["controller", "table", first address, count, writes]
 
-CRC is the CRC-32 (as in IEEE 802.3, by zlib) of the rest in 8 hexadecimal digits. The last good line of a shape
-counts; a line that is cut short or does not fit its CRC is passed over. Whatever was on its way to the disk when the
-power went had not left yet, so nothing that left is missing.
+CRC is the CRC-32 (as in IEEE 802.3, by zlib) of the rest in 8 hexadecimal digits. The last line of a shape counts. A
+last line that is cut short is passed over: it was on its way to the disk when the power went, and its write had not
+left. Any other line that cannot be read is damage, and a reason not to start: what it counted would be missing.
 """
 
 from __future__ import annotations
@@ -31,13 +31,15 @@ from wherry.errors import LocalError
 from wherry.plan.model import Plan, Span, Storage, Table
 from wherry.protocol.session import Prepared
 
-BLOCK_WRITES: Final = 1000
+BLOCK_WRITES_MAX: Final = 1024
 """Writes reserved ahead of places of undeclared storage: at five a second, one wait for the disk in 200 s."""
 BYTES_MAX: Final = 1024 * 1024
 """The file is written anew when it is as large, and at every start."""
 HEADS_MAX: Final = 4096
 """Heads of requests remembered; bounded, whatever is written."""
 DAY_NS: Final = 86_400 * 10**9
+WRITES_MIN: Final = 3
+"""Fewer writes in a run tell no pace: the first one comes with the start."""
 DAYS_MAX: Final = 365_250
 """Beyond a thousand years there is no date worth telling."""
 
@@ -48,12 +50,13 @@ Shape = tuple[str, str, int, int]
 class _Entry:
     """The writes of one shape."""
 
-    __slots__ = ("begun_with", "count", "is_exact", "reserved", "shape")
+    __slots__ = ("begun_with", "block_writes", "count", "is_exact", "reserved", "shape")
 
     def __init__(self, shape: Shape, count: int) -> None:
         self.shape = shape
         self.count = self.reserved = self.begun_with = count
         self.is_exact = False
+        self.block_writes = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +72,11 @@ class WornPlace:
     writes_this_run: int
 
     def days_left(self, run_ns: int) -> float | None:
-        """Days until it is worn out if it is written on as in this run; None if it was not, or for a thousand years."""
-        if not self.writes_this_run or run_ns <= 0:
+        """Days until it is worn out if it is written on as in this run; None if that cannot be told from so few writes,
+        or is a thousand years away."""
+        if self.writes_this_run < WRITES_MIN or run_ns <= 0:
             return None
-        days = max(0, self.endurance - self.writes) / self.writes_this_run * run_ns / DAY_NS
+        days = max(0, self.endurance - self.writes) / (self.writes_this_run - 1) * run_ns / DAY_NS
         return days if days <= DAYS_MAX else None
 
 
@@ -95,20 +99,19 @@ class Ledger:
         path: Path,
         on_lost: Callable[[str], None],
         *,
-        block_writes: int = BLOCK_WRITES,
+        block_writes_max: int = BLOCK_WRITES_MAX,
         bytes_max: int = BYTES_MAX,
         opener: Callable[[Path], BinaryIO] = append_to,
         sync: Callable[[BinaryIO], None] = wait_for_disk,
     ) -> None:
-        """OSError when the file cannot be read or written, LocalError when another run holds it.
+        """OSError when the file cannot be read or written, LocalError when it is damaged or another run holds it.
 
         ``opener`` opens the file for appending, and ``sync`` returns when what was written to a file is on the disk.
         """
         self.path = path
         self.is_kept = True
-        self.lines_passed_over = 0
         self._on_lost = on_lost
-        self._block_writes = block_writes
+        self._block_writes_max = block_writes_max
         self._bytes_max = bytes_max
         self._opener = opener
         self._sync = sync
@@ -141,8 +144,10 @@ class Ledger:
             entry.count += 1
             return True
         if self.is_kept:
-            reserved = entry.count + (1 if entry.is_exact else self._block_writes)
+            # What is written seldom must not be counted as a large block at each kill, so the blocks begin with one.
+            reserved = entry.count + (1 if entry.is_exact else entry.block_writes)
             if self._append(entry.shape, reserved):
+                entry.block_writes = min(2 * entry.block_writes, self._block_writes_max)
                 entry.reserved = reserved
                 entry.count += 1
                 return True
@@ -164,11 +169,19 @@ class Ledger:
 
     def close(self) -> None:
         """The run is over and nothing leaves any more: exact counts, and the file is free for the next run."""
-        for entry in self._entries.values():
-            if self.is_kept and entry.reserved != entry.count:
-                self._append(entry.shape, entry.count)
         try:
-            self._file.close()
+            if self.is_kept:
+                for entry in self._entries.values():
+                    if entry.reserved != entry.count:
+                        self._append(entry.shape, entry.count)
+                self._file.close()
+            else:
+                # Writes to places of undeclared storage went on uncounted on the disk; there may be room by now.
+                self._file.close()
+                for entry in self._entries.values():
+                    entry.reserved = max(entry.reserved, entry.count)
+                self._write_anew()
+                self._file.close()
         except OSError as failed:
             self._lose(failed)
         if self._lock is not None:
@@ -200,8 +213,7 @@ class Ledger:
 
     def _read(self) -> Iterator[tuple[Shape, int]]:
         """The last good line of each shape."""
-        found, self.lines_passed_over = read_counts(self.path)
-        yield from found.items()
+        yield from read_counts(self.path).items()
 
     def _write_anew(self) -> None:
         """One line for each shape, in a new file that takes the place of the old one at one instant."""
@@ -217,23 +229,27 @@ class Ledger:
         self._bytes_max = max(self._bytes_max, 2 * self._size + 1)
 
 
-def read_counts(path: Path) -> tuple[dict[Shape, int], int]:
-    """The writes of each shape by the last good line of a ledger, and how many lines were passed over. The file is only
-    read, and need not be there. OSError when it cannot be read."""
+def read_counts(path: Path) -> dict[Shape, int]:
+    """The writes of each shape by a ledger, which is only read and need not be there. OSError when it cannot be read,
+    LocalError when it is damaged."""
     found: dict[Shape, int] = {}
-    passed_over = 0
     try:
         data = path.read_bytes()
     except FileNotFoundError:
         data = b""
-    for line in data.split(b"\n"):
-        read = _parse(line) if line else None
-        if read is not None:
-            shape, writes = read
-            found[shape] = writes
-        elif line:
-            passed_over += 1
-    return found, passed_over
+    *lines, tail = data.split(b"\n")
+    for number, line in enumerate(lines, 1):
+        read = _parse(line)
+        if read is None:
+            raise LocalError(
+                f"line {number} of the ledger of writes {path} is damaged, and with it a count is lost: take an older "
+                "copy of the file, or remove the line, knowing that its writes are not counted then"
+            )
+        found[read[0]] = read[1]
+    cut_short = _parse(tail)
+    if cut_short is not None:
+        found[cut_short[0]] = cut_short[1]
+    return found
 
 
 def most_writes(counts: Mapping[Shape, int], controller: str, span: Span) -> int:

@@ -46,6 +46,13 @@ class Storage(StrEnum):
     UNKNOWN = "unknown"
 
 
+class OnStep(StrEnum):
+    """What becomes of a value that is further than its ``step`` from what the receiver holds."""
+
+    RAMP = "ramp"
+    HOLD = "hold"
+
+
 class Direction(StrEnum):
     """Which way a counter counts."""
 
@@ -331,6 +338,9 @@ class Value:
 
     storage: Storage = Storage.UNKNOWN
     """How its place is kept: as the value says, else its transfer, else the controller."""
+    step: float | None = None
+    """The largest change of its place in one period, in ``unit``; the place is read before the first write."""
+    on_step: OnStep = OnStep.RAMP
 
     @property
     def is_watched(self) -> bool:

@@ -11,7 +11,7 @@ from typing import Final
 from msgspec import UNSET, UnsetType
 
 from wherry.findings import Path, Related
-from wherry.plan.model import Controller, Direction, Point, Rounding, Scale, Storage, Value
+from wherry.plan.model import Controller, Direction, OnStep, Point, Rounding, Scale, Storage, Value
 from wherry.plan.places import parse_point
 from wherry.plan.reader import Reader, read_duration
 from wherry.plan.schema import CopyTable, ValueTable
@@ -51,6 +51,7 @@ def resolve_row(reader: Reader, row: ValueTable, path: Path) -> Value | None:
     deadband = None if row.deadband is UNSET else _not_negative(reader, row.deadband, (*path, "deadband"))
     shortest_ns = None if row.shortest is UNSET else read_duration(reader, row.shortest, (*path, "shortest"))
     refresh_ns = None if row.refresh is UNSET else read_duration(reader, row.refresh, (*path, "refresh"))
+    step = _above_zero(reader, row.step, (*path, "step"), "the largest change in one period, in `unit`")
     if take is None or put is None or len(reader.findings) > before:
         return None
     if take.type.kind is Kind.RAW and put.type.kind is Kind.RAW and take.count != put.count:
@@ -80,6 +81,8 @@ def resolve_row(reader: Reader, row: ValueTable, path: Path) -> Value | None:
         refresh_ns,
         any(each is not UNSET for each in (row.deadband, row.shortest, row.refresh)),
         storage=Storage.UNKNOWN if row.storage is UNSET else Storage(row.storage),
+        step=step,
+        on_step=OnStep(row.on_step),
     )
 
 

@@ -309,6 +309,22 @@ class ValueTable(Table):
     ] = UNSET
     group: Annotated[str, _meta("Values of one group are read in one request and written in one request.")] = ""
     storage: Annotated[Storage | UnsetType, _storage("its place in the destination is")] = UNSET
+    step: Annotated[
+        Number | UnsetType,
+        _meta(
+            "Largest change of the place in the destination within one period, in `unit`. The place is read before the "
+            "first write, and again after a loss.",
+            0.5,
+            exclusiveMinimum=0,
+        ),
+    ] = UNSET
+    on_step: Annotated[
+        Literal["ramp", "hold"],
+        _meta(
+            "A value further than `step` from what the place holds: move there in steps, or write nothing until it is "
+            "nearer."
+        ),
+    ] = "ramp"
 
 
 class CopyTable(Table):

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level, Path
-from wherry.plan.model import BitWrites, Connection, Framing, OnLoss, Rounding, Transfer, Value
+from wherry.plan.model import BitWrites, Connection, Framing, OnLoss, OnStep, Rounding, Transfer, Value
 from wherry.values.types import Kind
 
 PAGE = """\
@@ -77,7 +77,7 @@ Remove the key, or change what keeps it from having an effect.
 
 NUMBERS_ONLY = ("scale", "take_scale", "put_unit", "range", "jump", "counter", "clamp", "rounding", "deadband")
 
-ONCE_NEVER = ("jump", "counter", "modulus", "deadband", "shortest", "refresh", "substitute")
+ONCE_NEVER = ("jump", "counter", "modulus", "deadband", "shortest", "refresh", "substitute", "step", "on_step")
 """What only counts from one cycle to the next."""
 
 
@@ -128,6 +128,8 @@ def _judge(transfer: Transfer, value: Value) -> Iterator[Finding]:
         yield _finding("substitute", (*value.path, "substitute"), f"transfer `{transfer.name}` holds the last values")
     if 0 < value.shortest_ns <= transfer.period_ns:
         yield _finding("shortest", (*value.path, "shortest"), "the period is not shorter")
+    if value.on_step is not OnStep.RAMP and value.step is None:
+        yield _finding("on_step", (*value.path, "on_step"), f"`{value.name}` has no `step`")
     if value.modulus is not None and value.counter is None:
         yield _finding("modulus", (*value.path, "modulus"), f"`{value.name}` is not declared as a `counter`")
     if value.jump is not None and value.range is not None and value.jump >= value.range[1] - value.range[0]:

@@ -1,0 +1,238 @@
+"""Start and return without a bump: a place is looked at before its first write, and then moved in steps.
+
+A value with a ``step`` is written only while it is known what its place holds: by reading it (before the first write,
+after a loss, and when it was not written for longer than ``max_age``), and from then on by the answers to our own
+writes. What is put differs from what the place holds by at most ``step``, in the numbers that travel: rounded towards
+what it holds, so that no rounding makes the step longer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from fractions import Fraction
+from typing import Final
+
+from wherry.engine.job import Job, NotSent, describe
+from wherry.plan.model import Controller, OnStep, Point, Table, Transfer, Value
+from wherry.protocol.pdu import ReadCoils, ReadHoldingRegisters
+from wherry.protocol.session import Outcome, Prepared, Reply, prepare
+from wherry.values.codec import UnreadableError, reader, writer
+from wherry.values.scaling import exact, line_of
+from wherry.values.types import Kind
+from wherry.values.units import unit_line
+
+ON_THE_WAY: Final = "moved by `step` towards the source's value"
+HELD: Final = "held: further than `step` from what the receiver holds"
+UNKNOWN: Final = "not written: what the receiver holds could not be read"
+_FLOAT_STEP: Final = {32: Fraction(1, 2**23), 64: Fraction(1, 2**52)}
+"""One step of the format at its coarsest, as a share of the number (IEEE 754-2019, 3.6)."""
+
+
+class Target:
+    """The place of one value with a ``step``: what it holds, as far as known."""
+
+    __slots__ = (
+        "_decode", "_encode", "asked", "at_ns", "is_ramp", "number", "pace_ns", "put", "step", "wrote_ns",
+    )  # fmt: skip
+
+    def __init__(self, value: Value, period_ns: int) -> None:
+        assert value.step is not None
+        to_put = unit_line(value.unit, value.put_unit).then(line_of(value.scale))
+        self.put = value.put
+        self.step: Fraction = abs(to_put.factor) * exact(value.step)
+        self.is_ramp = value.on_step is OnStep.RAMP
+        self.number: Fraction | None = None
+        """What it holds, as the number that travels; None while that is not known."""
+        self.at_ns = 0
+        self.pace_ns = period_ns - period_ns // 8
+        """Least time between two steps: a cycle may come a little early after one that was late."""
+        self.wrote_ns = -self.pace_ns
+        self.asked: Fraction | None = None
+        """What it holds if the write under way is carried out."""
+        self._decode = reader(value.put)
+        self._encode = writer(value.put)
+
+    def read(self, data: bytes, now_ns: int) -> None:
+        """Take what the place was read to hold."""
+        self.number, self.at_ns = self._number(data), now_ns
+
+    def _number(self, data: bytes) -> Fraction | None:
+        try:
+            number = self._decode(data)
+        except UnreadableError:
+            return None
+        assert isinstance(number, int | float)
+        return Fraction(number) if math.isfinite(number) else None
+
+    def limit(self, data: bytes, now_ns: int) -> tuple[bytes | None, str]:
+        """What may be put of what is wanted, and why it is something else; an empty text if it is not."""
+        wanted = self._number(data)
+        if self.number is None or wanted is None:
+            return None, UNKNOWN
+        if now_ns - self.wrote_ns < self.pace_ns and wanted != self.number:
+            # The step before was in this period too: stay where it is.
+            self.asked = self.number
+            return self._encode(int(self.number) if self.number.denominator == 1 else float(self.number)), ON_THE_WAY
+        if abs(wanted - self.number) <= self.step:
+            self.asked = wanted
+            return data, ""
+        if not self.is_ramp:
+            return None, HELD
+        is_up = wanted > self.number
+        put = self._encoded(self.number + self.step if is_up else self.number - self.step, is_up=is_up)
+        self.asked = self._number(put)
+        return put, ON_THE_WAY
+
+    def _encoded(self, bound: Fraction, *, is_up: bool) -> bytes:
+        """The number nearest to ``bound`` that is not beyond it, as it travels."""
+        if self.put.type.kind is not Kind.FLOAT:
+            return self._encode(math.floor(bound) if is_up else math.ceil(bound))
+        put = self._encode(float(bound))
+        number = self._number(put)
+        if number is None or (number > bound if is_up else number < bound):
+            back = abs(bound) * _FLOAT_STEP[self.put.type.bits]
+            put = self._encode(float(bound - back if is_up else bound + back))
+        return put
+
+    def wrote(self, now_ns: int, *, is_done: bool) -> None:
+        """The write under way is over: the place holds what was put, or nobody knows what."""
+        if self.asked is not None:
+            self.number, self.at_ns, self.asked = self.asked if is_done else None, now_ns, None
+            self.wrote_ns = now_ns
+
+
+class Approach:
+    """The values with a ``step`` of one transfer."""
+
+    def __init__(
+        self,
+        transfer: Transfer,
+        controller: Controller,
+        members: Sequence[Sequence[int]],
+        groups: Sequence[Sequence[int]],
+    ) -> None:
+        """``members`` are the values of each write template, ``groups`` those that are put whole or not at all."""
+        self.targets = [
+            Target(value, transfer.period_ns) if value.step is not None else None for value in transfer.values
+        ]
+        self.reasons: dict[int, str] = {}
+        """Why values of this cycle are not put as they came, by their position."""
+        self._names = [value.name for value in transfer.values]
+        self._members = members
+        self._groups = groups
+        self._failed: set[int] = set()
+        self._max_age_ns = transfer.max_age_ns
+        self._losses = 0
+        self._pending = 0
+        self._failure = ""
+        self._reads = [
+            (_prepare(controller, target.put), target) for target in self.targets if target is not None
+        ]  # one request each: they are asked for at a start and after a return only
+
+    # Looking.
+
+    def must_look(self, now_ns: int, losses: int) -> bool:
+        """Whether what a place holds is not known, or was known too long ago. ``losses`` as the line counts them."""
+        if losses != self._losses:
+            self._losses = losses
+            for _, target in self._reads:
+                target.number = None
+        return any(self._is_unknown(target, now_ns) for _, target in self._reads)
+
+    def _is_unknown(self, target: Target, now_ns: int) -> bool:
+        return target.number is None or now_ns - target.at_ns > self._max_age_ns
+
+    def look(self, submit: Callable[[Job], None], now_ns: Callable[[], int], done: Callable[[str], None]) -> None:
+        """Read every place that is not known. ``done`` is told why it could not be, or an empty text."""
+        wanted = [(read, target) for read, target in self._reads if self._is_unknown(target, now_ns())]
+        self._pending = len(wanted)
+        self._failure = ""
+
+        def over(target: Target, outcome: Outcome | NotSent) -> None:
+            target.number = None
+            if isinstance(outcome, Reply):
+                target.read(outcome.payload, now_ns())
+            else:
+                self._failure = f"reading what the receiver holds: {describe(outcome)}"
+            self._pending -= 1
+            if not self._pending:
+                done(self._failure)
+
+        for read, target in wanted:
+            submit(Job(read, lambda outcome, target=target: over(target, outcome), is_write=False))  # type: ignore[misc]
+
+    # Limiting.
+
+    def limit(self, puts: Sequence[bytes | None], now_ns: int) -> list[bytes | None]:
+        """What may be put in this cycle; a group whole or not at all."""
+        self.reasons.clear()
+        limited = list(puts)
+        for index, target in enumerate(self.targets):
+            wanted = puts[index]
+            if target is None or wanted is None:
+                continue
+            limited[index], why = target.limit(wanted, now_ns)
+            if why:
+                self.reasons[index] = why
+        for group in self._groups:
+            held = next((index for index in group if puts[index] is not None and limited[index] is None), None)
+            if held is None:
+                continue
+            for index in group:
+                limited[index] = None
+                self.reasons[index] = self.reasons[held]
+                target = self.targets[index]
+                if target is not None:
+                    target.asked = None
+        return limited
+
+    def limit_by_template(self, puts: Sequence[Sequence[bytes | None]], now_ns: int) -> list[Sequence[bytes | None]]:
+        """The same for substitutes, where each template has puts of its own."""
+        chosen: list[bytes | None] = [None] * len(self.targets)
+        for own, indexes in zip(puts, self._members, strict=True):
+            for index in indexes:
+                chosen[index] = own[index]
+        return [self.limit(chosen, now_ns)] * len(puts)
+
+    def keep_to(self, chosen: Sequence[bytes | None]) -> None:
+        """What is not chosen is not written in this cycle after all."""
+        for index, target in enumerate(self.targets):
+            if target is not None and chosen[index] is None:
+                target.asked = None
+
+    @property
+    def worst(self) -> str:
+        """The first value that is not put as it came, and why; an empty text if all are."""
+        return next((f"{self._names[index]}: {why}" for index, why in self.reasons.items()), "")
+
+    # What became of the writes.
+
+    def tell(self, template: int, *, is_done: bool) -> None:
+        """A request of a template is over: whether it was answered as it should."""
+        if not is_done:
+            self._failed.add(template)
+
+    def settle(self, now_ns: int) -> None:
+        """All requests are over: what the places hold is known, or known to be unknown."""
+        for template, members in enumerate(self._members):
+            for index in members:
+                target = self.targets[index]
+                if target is not None:
+                    target.wrote(now_ns, is_done=template not in self._failed)
+        self._failed.clear()
+
+
+def _prepare(controller: Controller, put: Point) -> Prepared:
+    assert put.table in (Table.HOLDING, Table.COIL)
+    read = ReadHoldingRegisters if put.table is Table.HOLDING else ReadCoils
+    return prepare(controller.unit, read(put.address, put.count))
+
+
+def approach_of(
+    transfer: Transfer, controller: Controller, members: Sequence[Sequence[int]], groups: Sequence[Sequence[int]]
+) -> Approach | None:
+    """What moves the values of a transfer in steps; None where none has a ``step``."""
+    if all(value.step is None for value in transfer.values):
+        return None
+    return Approach(transfer, controller, members, groups)
