@@ -10,12 +10,11 @@ import pytest
 from wherry.cli.rehearse_view import (
     TRANSFER_COLUMNS,
     followed_text,
-    hours_text,
     instant_text,
     print_report,
     span_text,
 )
-from wherry.rehearse.report import middle_cut, percent_text
+from wherry.rehearse.report import hours_text, middle_cut, percent_text
 from wherry.simulate.fault_kinds import MENUS
 
 COMMAND_COUNTS = ("requested", "executed", "refused", "expired", "unknown", "pending", "carried_out")

@@ -44,6 +44,7 @@ def report(**changed: Any) -> dict[str, Any]:
         "title": "Hatchery water exchange",
         "plan": "hatchery.toml",
         "hours": 4.0,
+        "is_interrupted": False,
         "seed": 1,
         "faults_asked": "usual",
         "transfers": {"water": transfer("skid", "hall"), "demand": transfer("hall", "oxygen", good_share=None)},

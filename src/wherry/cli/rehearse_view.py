@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from wherry.cli import output
-from wherry.rehearse.report import days_text, faults_by_kind, middle_cut, percent_text, worst_faults
+from wherry.rehearse.report import days_text, faults_by_kind, hours_text, middle_cut, percent_text, worst_faults
 
 ROWS_MAX: Final = 10
 """Rows of a table in the terminal; the saved document has all."""
@@ -41,7 +41,7 @@ def head(report: Report, took_s: float) -> list[str]:
         f"took {span_text(took_s)}{speed}."
     ]
     if report["is_interrupted"]:
-        said.append(f"Ended by Ctrl-C; {hours_text(report['hours_asked'])} were asked for. What was seen until then:")
+        said.append(f"Ended early; {hours_text(report['hours_asked'])} were asked for. What was seen until then:")
     if report["broken_count"]:
         said.append(f"A declared bound was broken: {output.plural(report['broken_count'], 'time')}.")
     else:
@@ -312,11 +312,6 @@ def foot(report: Report, saved_in: str) -> list[str]:
 
 
 # Times.
-
-
-def hours_text(hours: float) -> str:
-    """``24 h``, ``0.5 h``."""
-    return f"{hours:g} h" if hours == round(hours, 3) else f"{hours:.3f} h"
 
 
 def instant_text(at_s: float) -> str:

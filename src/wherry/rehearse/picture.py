@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from wherry.errors import MissingExtraError
-from wherry.rehearse.report import middle_cut, percent_text, worst_faults
+from wherry.rehearse.report import hours_text, middle_cut, percent_text, worst_faults
 from wherry.values.quality import Quality
 
 if TYPE_CHECKING:
@@ -175,7 +175,12 @@ def title_of(report: Report) -> str:
 
 def subtitle_of(report: Report, shown: int, drawn: int) -> str:
     """What it was, and what is left out."""
-    said = [f"{report['hours']:g} h simulated", f"faults: {report['faults_asked']}", f"seed {report['seed']}"]
+    early = " (ended early)" if report["is_interrupted"] else ""
+    said = [
+        f"{hours_text(report['hours'])} simulated{early}",
+        f"faults: {report['faults_asked']}",
+        f"seed {report['seed']}",
+    ]
     if shown < len(report["transfers"]):
         said.append(f"the {shown} of {len(report['transfers'])} transfers that were Good for the shortest time")
     if drawn < len(report["faults"]):

@@ -308,3 +308,8 @@ def middle_cut(name: str, columns_max: int = NAME_COLUMNS) -> str:
         return name
     tail = (columns_max - 3) // 2
     return f"{name[: columns_max - 3 - tail]}...{name[-tail:]}"
+
+
+def hours_text(hours: float) -> str:
+    """``24 h``, ``0.5 h``."""
+    return f"{hours:g} h" if hours == round(hours, 3) else f"{hours:.3f} h"
