@@ -326,27 +326,56 @@ def test_a_busy_unit_is_left_alone_for_a_growing_while_and_the_line_stays_up(cod
     run_virtual(scenario)
 
 
+@pytest.mark.parametrize("accepts", [False, True], ids=["nothing connects", "a tunnel connects"])
 @pytest.mark.parametrize("framing", [Framing.MBAP, Framing.RTU])
-def test_a_gateway_that_falls_silent_altogether_is_noticed_and_found_again(framing: Framing) -> None:
+def test_a_gateway_that_falls_silent_altogether_is_noticed_and_found_again(framing: Framing, accepts: bool) -> None:
     """Nothing is held against its units: all of them are asked as soon as the way is free."""
+    back_s = 2 if framing is Framing.MBAP or not accepts else 7
 
     async def scenario() -> None:
         plan = plan_of(10, limits=Limits(timeout_ns=400 * MS, reconnect_ns=400 * MS), framing=framing)
         line = await line_of(plan)
         await asyncio.sleep(10.25)
         route = line.network.route(GATEWAY, 502)
-        route.to_server.half_open = route.to_client.half_open = route.hangs = True
+        route.to_server.half_open = route.to_client.half_open = True
+        route.hangs = not accepts
+        line.simulated.stations[0].connections_max = 1000 if accepts else 1
         await asyncio.sleep(2)
-        assert not line.engine.lines["feeder 1"].is_up
+        assert not line.engine.lines["feeder 1"].is_up or accepts
         await asyncio.sleep(600)
-        for served in list(line.simulated.stations[0].open):
-            reset(served.link)  # the gateway, too, has found that nobody is there
+        if not accepts:
+            for served in list(line.simulated.stations[0].open):
+                reset(served.link)  # the gateway, too, has found that nobody is there
         route.to_server.half_open = route.to_client.half_open = route.hangs = False
         before = [line.delivered(number) for number in range(10)]
-        await asyncio.sleep(2)
+        await asyncio.sleep(back_s)
         assert [line.delivered(number) > before[number] for number in range(10)] == [True] * 10
         await line.engine.stop()
-        assert line.kinds("feeder 7") == ["line up", "line down", "line up"]
+        assert line.kinds("feeder 7")[:2] == ["line up", "line down"]
+        assert line.kinds("feeder 7")[-1] == "line up"
+        assert line.is_exact()
+
+    run_virtual(scenario)
+
+
+@pytest.mark.parametrize("code", [0x0B, None])
+def test_when_no_unit_answers_none_is_left_alone(code: int | None) -> None:
+    """The serial line behind the gateway is broken, for ten minutes: there is nobody whom asking could hold up."""
+
+    async def scenario() -> None:
+        line = await line_of(plan_of(6, limits=Limits(timeout_ns=300 * MS)))
+        await asyncio.sleep(10.2)
+        fault = dead if code is None else exception(code, 200 * MS)
+        for unit in line.units:
+            await asyncio.sleep(7)
+            unit.fault = fault
+        await asyncio.sleep(600)
+        for unit in line.units:
+            unit.fault = None
+        before = [line.delivered(number) for number in range(6)]
+        await asyncio.sleep(4)
+        assert [line.delivered(number) > before[number] for number in range(6)] == [True] * 6
+        await line.engine.stop()
         assert line.is_exact()
 
     run_virtual(scenario)

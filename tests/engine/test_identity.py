@@ -35,7 +35,7 @@ connect = "tcp://10.20.0.12"
 [transfer.water]
 from = "skid"
 to = "hall"
-every = "200 ms"
+every = "{every}"
 on_loss = "hold"
 status = "holding 90"
 values = [
@@ -124,9 +124,14 @@ class Plant:
 
 
 async def plant(
-    *, skid: str = "", hall: str = "", boxes: tuple[Box, Box] | None = None, framing: Framing = Framing.MBAP
+    *,
+    skid: str = "",
+    hall: str = "",
+    every: str = "200 ms",
+    boxes: tuple[Box, Box] | None = None,
+    framing: Framing = Framing.MBAP,
 ) -> Plant:
-    loaded = loads(PLAN.format(skid=skid, hall=hall))
+    loaded = loads(PLAN.format(skid=skid, hall=hall, every=every))
     assert not [each for each in loaded.findings if each.level == "error"], loaded.findings
     plan: Plan = loaded.plan
     plan = replace(plan, controllers=tuple(replace(each, framing=framing) for each in plan.controllers))
@@ -309,6 +314,80 @@ def test_a_device_that_does_not_say_who_it_is_in_time_is_asked_again() -> None:
     run_virtual(scenario)
 
 
+def test_with_a_connection_for_each_exchange_it_is_asked_in_each() -> None:
+    """Also after a connection that was closed before it had said who it is."""
+
+    async def scenario() -> None:
+        limits = '\nlimits = { timeout = "150 ms", connection = "per exchange" }'
+        made = await plant(skid=WHO + limits, hall=WHO + limits, every="2 s")
+        await asyncio.sleep(9)
+        assert made.status() == 2
+        assert made.skid.seen.count(b"\x2b\x0e\x01\x00") == 5
+        made.skid.is_silent = made.hall.is_silent = True
+        await asyncio.sleep(21)
+        made.skid.is_silent = made.hall.is_silent = False
+        delivered = made.carry.delivered
+        await asyncio.sleep(10)
+        assert made.status() == 2
+        assert made.carry.delivered > delivered + 2
+        await made.engine.stop()
+        assert made.carry.scheduled == made.carry.delivered + made.carry.skipped + made.carry.failed
+
+    run_virtual(scenario)
+
+
+def test_another_device_that_falls_silent_is_still_found_again() -> None:
+    """Behind a gateway: writes to it fail at once, and must not be taken for the question whether it answers."""
+
+    async def scenario() -> None:
+        text = PLAN.format(skid="unit = 1", hall=WHO + "\nunit = 2", every="200 ms").replace("10.20.0.12", "10.20.0.11")
+        text += """
+[transfer.back]
+from = "hall"
+to = "skid"
+every = "1 s"
+on_loss = "hold"
+values = [{ name = "flow", take = "holding 40", put = "holding 140" }]
+"""
+        plan = loads(text).plan
+        box = Box(objects(revision="V9"))
+        silent: set[int] = set()
+        network = MemoryNetwork(random.Random(1))
+        await network.serve(gateway_of(box, silent), "10.20.0.11", 502)
+        engine = Engine(plan, network, armed=["hall", "skid"], seed=1)
+        engine.start()
+        await asyncio.sleep(5)
+        back = next(each for each in engine.carries if each.transfer.name == "back")
+        assert back.quality.name == "UNCERTAIN"
+        silent.add(2)
+        await asyncio.sleep(20)
+        assert engine.lines["hall"].state == "connected, the unit does not answer"
+        silent.clear()
+        delivered = back.delivered
+        await asyncio.sleep(30)
+        assert back.delivered > delivered + 5
+        assert engine.lines["hall"].state == "connected"
+        await engine.stop()
+
+    run_virtual(scenario)
+
+
+def gateway_of(box: Box, silent: set[int]) -> ProtocolFactory:
+    """The box answers for every unit but those that are silent."""
+    answer = ServerSession.answer
+
+    class Gateway(ServerSession):
+        def answer(self, indication: Any) -> bytes | None:
+            return None if indication.unit in silent else answer(self, indication)
+
+    def made_for() -> asyncio.Protocol:
+        served = _Served(box, Framing.MBAP)
+        served.session = Gateway(box.responder(), framing=Framing.MBAP)
+        return served
+
+    return made_for
+
+
 def test_long_objects_come_in_several_answers() -> None:
     async def scenario() -> None:
         vendor = "Hatch Works " + "x" * 200
@@ -343,24 +422,14 @@ def test_the_identity_of_a_unit_is_asked_again_when_it_was_silent() -> None:
     """Behind a gateway the connection stays while a unit is exchanged."""
 
     async def scenario() -> None:
-        loaded = loads(PLAN.format(skid=WHO + "\nunit = 1", hall="unit = 2").replace("10.20.0.12", "10.20.0.11"))
+        loaded = loads(
+            PLAN.format(skid=WHO + "\nunit = 1", hall="unit = 2", every="200 ms").replace("10.20.0.12", "10.20.0.11")
+        )
         plan = loaded.plan
         box = Box(objects())
         silent: set[int] = set()
-        answer = ServerSession.answer
-
-        class Gateway(ServerSession):
-            def answer(self, indication: Any) -> bytes | None:
-                return None if indication.unit in silent else answer(self, indication)
-
         network = MemoryNetwork(random.Random(1))
-
-        def made_for() -> _Served:
-            served = _Served(box, Framing.MBAP)
-            served.session = Gateway(box.responder(), framing=Framing.MBAP)
-            return served
-
-        await network.serve(made_for, "10.20.0.11", 502)
+        await network.serve(gateway_of(box, silent), "10.20.0.11", 502)
         events: list[Event] = []
         engine = Engine(plan, network, armed=["hall"], listeners=[events.append], seed=1)
         engine.start()

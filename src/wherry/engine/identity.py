@@ -83,6 +83,7 @@ class Identification:
         self._contents: list[bytes | str] = []
         self._refused = ""
         self._answers = 0
+        self._asked: Job | None = None
 
     @property
     def is_right(self) -> bool:
@@ -92,8 +93,13 @@ class Identification:
     def connected(self) -> None:
         """A new connection, or the unit was silent: it may be another device now."""
         self.standing = Standing.UNKNOWN
-        if not self.is_barred:
-            self.parked += self._line.take_waiting()
+        asked, self._asked = self._asked, None
+        waiting = [job for job in self._line.take_waiting() if job is not asked]
+        if self.is_barred:
+            for job in waiting:
+                self._line.submit(job)
+        else:
+            self.parked += waiting
 
     def begin(self) -> None:
         """Ask who it is."""
@@ -107,20 +113,22 @@ class Identification:
     def admit(self, job: Job) -> bool:
         """Whether a job may go on now. Otherwise it waits here, or is over."""
         if self.is_barred:
-            if job.is_write:
-                job.done(NotSent.OTHER_DEVICE)
-            return not job.is_write
+            return True
         if self.standing is Standing.RIGHT:
             return True
         self.parked.append(job)
-        if self.standing is Standing.UNKNOWN:
+        if self._line.link.transport is None:
+            # It rests; the new connection begins by asking.
+            self._line.link.wake()
+        elif self.standing is Standing.UNKNOWN:
             self.begin()
         return False
 
     # What it says of itself.
 
     def _ask(self, request: Request, done: Callable[[Outcome | NotSent], None]) -> None:
-        self._line.ask(Job(prepare(self._unit, request), done, is_write=False))
+        self._asked = Job(prepare(self._unit, request), done, is_write=False)
+        self._line.ask(self._asked)
 
     def _objects_came(self, outcome: Outcome | NotSent) -> None:
         if isinstance(outcome, Refusal) and outcome.code in _NO_SUCH_MARK:

@@ -20,7 +20,7 @@ from wherry.engine.job import AGE_MS_MAX, NEVER_NS, Job, NotSent, Overwritten, d
 from wherry.engine.ledger import LineLedger
 from wherry.engine.link import Link
 from wherry.engine.link_limits import LineState
-from wherry.engine.waits import busy_wait_ns, probe_wait_ns
+from wherry.engine.waits import FAILURES_BEFORE_BACKOFF, busy_wait_ns, probe_wait_ns
 from wherry.plan.model import Controller
 from wherry.protocol.functions import ExceptionCode
 from wherry.protocol.session import Counters, Faulty, Lost, Outcome, Refusal, Reply, TimedOut
@@ -98,6 +98,7 @@ class Line:
         """Why the unit is left alone now; None in the plain case."""
         self._ask_again_ns = 0
         self._failures = 0
+        self._failing_since_ns = 0
         self._put_off = 0
         self._silences = 0
         self._probe: Job | None = None
@@ -181,6 +182,9 @@ class Line:
 
     def _admits(self, job: Job) -> bool:
         """Whether a job may be queued; if not, it is over or waits elsewhere."""
+        if job.is_write and self.identification is not None and self.identification.is_barred:
+            job.done(NotSent.OTHER_DEVICE)
+            return False
         if self._why_not is not None and not self._may_probe(job):
             job.done(self._why_not)
             return False
@@ -232,9 +236,17 @@ class Line:
         self.setbacks += 1
         self._failures += 1
         assert isinstance(outcome, Refusal | TimedOut)
+        if self._failures == 1:
+            self._failing_since_ns = outcome.sent_ns
         dead = sum(each._why_not is not None for each in self.link.lines if each is not self) + 1
         wait_ns = probe_wait_ns(self._failures, now_ns - outcome.sent_ns, dead)
-        if not wait_ns or not self.link.is_shared:
+        if not wait_ns:
+            return
+        others = [each for each in self.link.lines if each is not self]
+        if not any(each.answers_since(self._failing_since_ns) for each in others):
+            # There is nobody whom asking in vain could hold up, and perhaps it is not the unit that has failed.
+            for each in others:
+                each.forgive()
             return
         self._why_not = why
         self._is_special = True
@@ -247,6 +259,11 @@ class Line:
                 # What answers after a silence may be another device, or another program of it.
                 self.identification.connected()
             self._telling.answers(self, False, why.value)
+
+    def answers_since(self, since_ns: int) -> bool:
+        """Whether the unit has answered since then, and still does, but for a single lost reply."""
+        is_well = self._failures < FAILURES_BEFORE_BACKOFF
+        return is_well and self.last_reply_ns is not None and self.last_reply_ns > since_ns
 
     def _recover(self) -> None:
         """The unit has answered."""

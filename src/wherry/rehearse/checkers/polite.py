@@ -16,6 +16,7 @@ SLACK_NS: Final = 50_000
 JITTER_LEAST: Final = 0.5
 """The shortest wait before a new connection, as a share of the planned one (ours, docs/run.md)."""
 WAITS_TO_JUDGE: Final = 8
+HOUR_NS: Final = 3600 * S
 
 
 class Polite(Checker):
@@ -36,6 +37,7 @@ class Polite(Checker):
         self._ended_ns: dict[tuple[str, int], int | None] = {}
         self._was_silent: dict[tuple[str, int], bool] = {}
         self._shares: dict[str, list[float]] = {}
+        self._tried: dict[tuple[str, int], deque[int]] = {}
 
     # Requests.
 
@@ -82,6 +84,7 @@ class Polite(Checker):
     def connecting(self, controllers: tuple[Controller, ...], at_ns: int) -> None:
         first = controllers[0]
         key = _place(first)
+        self._judge_connects(controllers, key, at_ns)
         ended_ns, attempts = self._ended_ns.get(key), self._attempts.get(key, 0)
         self._attempts[key] = attempts + 1
         began_ns, self._began_ns[key] = self._began_ns.get(key, 0), at_ns
@@ -104,6 +107,16 @@ class Polite(Checker):
                 f"{passed_ns / MS:.0f} ms after its beginning; the first wait is {first_ns / MS:.0f} ms, and it grows "
                 f"to {planned_ns / MS:.0f} ms",
             )
+
+    def _judge_connects(self, controllers: tuple[Controller, ...], key: tuple[str, int], at_ns: int) -> None:
+        """Attempts to connect within any hour, against the least that a controller of the address stands."""
+        most = min((each.limits.connects_per_hour for each in controllers if each.limits.connects_per_hour), default=0)
+        if not most:
+            return
+        tried = self._tried.setdefault(key, deque(maxlen=most))
+        if len(tried) == most and at_ns - tried[0] <= HOUR_NS:
+            self.wrong(controllers[0].name, f"{most + 1} attempts to connect within an hour, {most} are allowed")
+        tried.append(at_ns)
 
     def failed(self, controllers: tuple[Controller, ...], at_ns: int) -> None:
         key = _place(controllers[0])
