@@ -446,3 +446,22 @@ def test_of_a_hundred_thousand_random_writes_through_the_line_none_outside_the_p
         await plant.engine.stop()
 
     run_virtual(scenario)
+
+
+def test_a_peer_that_answers_for_every_unit_does_not_fill_the_counts(kit: Any) -> None:
+    def answer(device: Any, seen: Any, adu: bytes | None) -> tuple[int, bytes | None]:
+        assert adu is not None
+        return 0, adu[:6] + bytes((2 + seen.index % 200,)) + adu[7:]
+
+    async def run() -> None:
+        plant = await kit.plant(source=kit.device(answer=answer))
+        await asyncio.sleep(60)
+        failures = plant.carry.failures
+        assert len(failures) == 25
+        assert failures["for other reasons"] > 100
+        assert "answered a request to unit 1" in plant.carry.quality_reason
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+        assert sum(failures.values()) == plant.carry.failed
+
+    run_virtual(run)

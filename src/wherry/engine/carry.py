@@ -34,6 +34,9 @@ from wherry.values.conversion import Converted
 from wherry.values.quality import Quality, Reason
 
 UNFIT: Final = "no value is fit to be put"
+FAILURES_MAX: Final = 24
+"""Reasons counted by themselves: some quote what a peer sent, and no peer may fill the memory."""
+OTHER_FAILURE: Final = "for other reasons"
 SUBSTITUTES_FIRST: Final = "the substitutes were still on their way"
 HELD_BACK: Final = "written again when `shortest` has passed"
 
@@ -377,7 +380,8 @@ class Carry:
 
     def _count_failure(self) -> None:
         self.failed += 1
-        self.failures[self._failure] += 1
+        is_room = self._failure in self.failures or len(self.failures) < FAILURES_MAX
+        self.failures[self._failure if is_room else OTHER_FAILURE] += 1
 
     # Age and quality.
 
