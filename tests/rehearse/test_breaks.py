@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from wherry.engine import link as link_module
+from wherry.engine.approach import Approach, Target
 from wherry.engine.carry import Carry
 from wherry.engine.command import Command, Sent
 from wherry.engine.events import EventKind
@@ -125,6 +126,7 @@ answer = "holding 30"
 expiry = "3 s"
 """,
 )
+STEP = ("substitute = -1 }", "substitute = -1, step = 0.5 }")
 NO_SKID = (fault(FaultKind.SOURCE_KILLED, "skid", 20, 40),)
 NO_HALL = (fault(FaultKind.REFUSED, "hall", 10, 50),)
 
@@ -503,6 +505,15 @@ def stumble(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(Carry, "_age_passed", age_passed)
 
 
+def forget_the_step(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(Target, "limit", lambda self, data, now_ns: (data, ""))
+
+
+def write_before_looking(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(Approach, "must_look", lambda self, now_ns, losses: False)
+    forget_the_step(patch)
+
+
 BREAKS: tuple[Break, ...] = (
     Break("the transaction id of a reply is not looked at", ("right reply",), ignore_transaction_ids, LATE),
     Break("a reply is accepted after its time-out", ("right reply",), accept_late_replies, LATE),
@@ -517,6 +528,8 @@ BREAKS: tuple[Break, ...] = (
     Break("a write that was not answered is sent again", ("fresh",), retry_from_memory, LOST_REPLIES),
     Break("what cannot be sent is queued until it can", ("fresh",), queue_while_down, NO_HALL),
     Break("the words of a value change places", ("fresh",), swap_words),
+    Break("a step that is too long is written all the same", ("bump",), forget_the_step, NO_SKID, change=STEP),
+    Break("a place is written before anybody has looked at it", ("bump",), write_before_looking, change=STEP),
     Break("a write leaves after that of the next cycle", ("in order",), leave_late),
     Break(
         "two writes to one place are under way at once",

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from wherry.plan.model import Controller
+from wherry.plan.model import Controller, Plan
 from wherry.rehearse.checkers.base import Checker, Look, Told, World
 from wherry.rehearse.checkers.bounded import Bounded
+from wherry.rehearse.checkers.bump import Bump
 from wherry.rehearse.checkers.counted import Counted
 from wherry.rehearse.checkers.fresh import Fresh
 from wherry.rehearse.checkers.guard import Guard
@@ -31,9 +32,28 @@ HOOKS: Final = (
 
 NAMES: Final = tuple(
     each.NAME
-    for each in (Guard, Fresh, Torn, RightReply, InOrder, Loss, Polite, Counted, Once, Bounded, Recorded, Recovers)
+    for each in (
+        Guard,
+        Fresh,
+        Bump,
+        Torn,
+        RightReply,
+        InOrder,
+        Loss,
+        Polite,
+        Counted,
+        Once,
+        Bounded,
+        Recorded,
+        Recovers,
+    )
 )
 """The judges, in the order of the promises; the last judges liveness."""
+
+
+def has_steps(plan: Plan) -> bool:
+    """Whether any value is moved in steps."""
+    return any(value.step is not None for transfer in plan.transfers for value in transfer.values)
 
 
 class Jury:
@@ -56,6 +76,7 @@ class Jury:
             Loss(world, self.report, self.matching),
             Polite(world, self.report),
             Counted(world, self.report, self.matching),
+            *([Bump(world, self.report)] if has_steps(world.plan) else []),
             *([Once(world, self.report)] if world.plan.commands else []),
             Bounded(world, self.report),
             Recorded(world, self.report),

@@ -117,6 +117,11 @@ def _bounds(point: Point) -> tuple[int, int]:
     return (0, 10 ** (bits // 4) - 1) if name.startswith("bcd") else (0, (1 << bits) - 1)
 
 
+def put_factor(value: Value) -> Fraction:
+    """By how much the number that travels to the receiver changes when the value changes by one, in its unit."""
+    return _unit(value.unit, value.put_unit)[0] * _line(value.scale)[0]
+
+
 class _Numbers:
     """The way of one number, with everything that can be worked out before."""
 

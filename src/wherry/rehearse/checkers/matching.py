@@ -246,6 +246,8 @@ class Matching:
 
     def _put(self, track: Track, data: Data, now_ns: int) -> Put:
         oldest_ns = now_ns - track.transfer.max_age_ns - LOOK_SLACK_NS
+        if track.value.step is not None:
+            return self._step(track, data, oldest_ns)
         found: Right | None = None
         for stream, cut in track.sources:
             for reply in reversed(stream.replies):
@@ -269,6 +271,25 @@ class Matching:
             track.last_number, track.last_at_ns = found.number, found.at_ns
             track.used.append(found.number)
         return Put(track, data, found, verdict)
+
+    def _step(self, track: Track, data: Data, oldest_ns: int) -> Put:
+        """A value that is moved in steps need not be what a reply held, but each step needs a reading of its own.
+
+        How far it goes, ``bump`` judges. Without a reading it can only be on its way to the substitute."""
+        newest = max(
+            (reply for stream, _ in track.sources for reply in stream.replies if reply.number > track.last_number),
+            key=lambda reply: reply.number,
+            default=None,
+        )
+        track.data = data
+        track.is_substitute = newest is None
+        if newest is not None and newest.at_ns >= oldest_ns:
+            track.last_number, track.last_at_ns, track.newest_ns = newest.number, newest.at_ns, newest.at_ns
+            return Put(track, data, newest, Verdict.FRESH)
+        track.newest_ns = None
+        if track.transfer.on_loss is OnLoss.SUBSTITUTE:
+            return Put(track, data, None, Verdict.SUBSTITUTE)
+        return Put(track, data, None, Verdict.AGED if newest is not None else Verdict.MEMORY)
 
     def _what_else(self, track: Track, data: Data, oldest_ns: int) -> Verdict:
         last_ns = 0

@@ -20,7 +20,12 @@ class Recovers(Checker):
         if self.calm_from_ns is None or look.at_ns < self.calm_from_ns:
             return
         transfer = look.transfer
-        if transfer.status is not None and look.quality != 2:
+        if any(each.step is not None and each.on_step.value == "hold" for each in transfer.values):
+            # It may rightly wait for ever for a source that stays away.
+            return
+        # What is moved in steps may rightly be on its way all the time.
+        least = 1 if any(each.step is not None for each in transfer.values) else 2
+        if transfer.status is not None and look.quality < least:
             self.wrong(transfer.name, f"nothing is wrong any more, but its receiver reads quality {look.quality}")
         bound_ns = transfer.max_age_ns + transfer.period_ns + self.world.drain_ns(transfer.destination)
         if look.held_ns is None:
