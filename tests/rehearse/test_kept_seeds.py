@@ -8,15 +8,17 @@ from typing import Any
 
 import pytest
 
-from wherry.rehearse.chance_plan import chance_plan
+from wherry.plan import load
 from wherry.rehearse.scenario import rehearse
 
-KEPT = tomllib.loads((Path(__file__).parent / "kept_seeds.toml").read_text(encoding="utf-8"))["kept"]
+HERE = Path(__file__).parent
+KEPT = tomllib.loads((HERE / "kept_seeds.toml").read_text(encoding="utf-8"))["kept"]
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kept", KEPT, ids=lambda kept: f"{kept['plan']}: {kept['found']}")
 def test_what_was_found_once_is_not_found_again(kept: dict[str, Any]) -> None:
-    seen = rehearse(chance_plan(kept["plan"]), hours=kept["seconds"] / 3600, seed=kept["plan"], faults="harsh")
+    plan = load(HERE / "kept" / kept["plan"]).plan
+    seen = rehearse(plan, hours=kept["seconds"] / 3600, seed=kept["seed"], faults="harsh")
     assert seen.faults
     assert [str(each) for each in seen.broken] == []

@@ -177,7 +177,12 @@ class Changes:
             put = puts[index]
             if put is None:
                 continue
-            if place is None or place.is_due(put, _number(results, index, put), now_ns, self._period_ns):
+            # While a write is under way the place will hold what that puts, whatever it is known to hold now.
+            if (
+                place is None
+                or place.is_pending
+                or place.is_due(put, _number(results, index, put), now_ns, self._period_ns)
+            ):
                 due.add(index)
             if place is not None and place.must_wait(now_ns):
                 waiting.add(index)

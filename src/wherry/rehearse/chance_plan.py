@@ -67,6 +67,12 @@ def _controller(rng: Random, name: str, connect: str, unit: int, owned: list[int
     }
     if rng.random() < 0.2:
         limits["rate"] = rng.choice((60, 200))
+    if rng.random() < 0.15:
+        limits["idle"] = '"10 s"'
+    if rng.random() < 0.1:
+        limits["connection"] = '"per exchange"'
+    if rng.random() < 0.05:
+        limits["connects"] = rng.choice((20, 60))
     lines = [f'[controller.{name}]\nconnect = "{connect}"\nunit = {unit}\n']
     lines.append(f"limits = {{ {', '.join(f'{key} = {value}' for key, value in limits.items())} }}\n")
     lines.append(f'response = {{ fixed = "{rng.choice((1, 5, 20))} ms", per_register = "20 us" }}\n')

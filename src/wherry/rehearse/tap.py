@@ -126,8 +126,11 @@ class TapNetwork:
         self.request_count = 0
         self.heads: dict[tuple[str, bytes], Head] = {}
         self._places: dict[tuple[str, int], list[Controller]] = {}
+        used = {name for each in plan.putting for name in (each.source, each.destination)}
         for each in plan.controllers:
-            self._places.setdefault((each.host, each.port), []).append(each)
+            # One that nothing is carried from or to is not connected to, and has no say in how others are.
+            if each.name in used:
+                self._places.setdefault((each.host, each.port), []).append(each)
 
     async def connect(self, factory: ProtocolFactory, host: str, port: int, timeout_s: float) -> asyncio.Transport:
         """As ``Network.connect``."""
@@ -170,6 +173,7 @@ class Link(asyncio.Protocol):
         self.was_clean = False
         """Whether it was closed politely, while nothing was asked, by the peer or as the plan says."""
         self.is_rtu = any(each.framing is Framing.RTU for each in self.controllers)
+        self._tolerates = frozenset(word.value for each in self.controllers for word in each.tolerate)
         self._units: Mapping[int, Controller] = {each.unit: each for each in self.controllers}
         self._factory = factory
         self._inner: asyncio.Protocol = self
@@ -183,7 +187,7 @@ class Link(asyncio.Protocol):
         self._inner.connection_made(self.transport)
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self.was_clean = exc is None and not self.waiting
+        self.was_clean = exc is None and not self.in_flight(self.tap.instant())
         self.over()
         self._inner.connection_lost(exc)
 
@@ -258,13 +262,18 @@ class Link(asyncio.Protocol):
     def _judge(self, key: bytes, unit: int, pdu: bytes) -> None:
         observer, now_ns = self.tap.observer, self.tap.instant()
         ask = self.waiting.get(key)
+        if ask is None and self._tolerates and len(self.waiting) == 1:
+            # The plan takes it for the answer to the only request that waits.
+            (asked_key,) = self.waiting
+            if is_tolerated(self._tolerates, asked_key, key):
+                key, ask = asked_key, self.waiting[asked_key]
         if ask is None or not pdu:
             observer.ill(self, ask, pdu, now_ns, "nothing asked for it")
             return
         if now_ns >= ask.deadline_ns:
             observer.ill(self, ask, pdu, now_ns, "it came after its time-out")
             return
-        why = misfit(ask, unit, pdu)
+        why = misfit(ask, ask.head.unit if "unit id" in self._tolerates else unit, pdu)
         del self.waiting[key]
         ask.is_over = True
         if why:
@@ -288,6 +297,17 @@ class Link(asyncio.Protocol):
 
     def resume_writing(self) -> None:
         self._inner.resume_writing()
+
+
+def is_tolerated(tolerates: Iterable[str], asked: bytes, came: bytes) -> bool:
+    """Whether the plan takes a reply with one transaction id for the answer to a request with another."""
+    forms = {
+        "transaction id 0": b"\0\0",
+        "only transaction id 0": b"\0\0",
+        "transaction id swapped": asked[::-1],
+        "transaction id plus one": (int.from_bytes(asked, "big") + 1 & 0xFFFF).to_bytes(2, "big"),
+    }
+    return any(forms.get(each) == came for each in tolerates)
 
 
 def misfit(ask: Ask, unit: int, pdu: bytes) -> str:

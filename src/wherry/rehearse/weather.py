@@ -15,6 +15,7 @@ UNIT_ALONE_NS_MAX: Final = 30 * NS_PER_S
 UNIT_ALONE_SHARE: Final = 10
 """A unit that does not answer is left alone for half a minute at most, or until asking takes a tenth of the time
 (docs/run.md)."""
+HOUR_NS: Final = 3600 * NS_PER_S
 CALM: Final = frozenset({FaultKind.FROZEN, FaultKind.PIECES})
 """Kinds that leave a controller able to take and answer every request in time."""
 
@@ -30,6 +31,9 @@ def mend_ns(plan: Plan, name: str) -> int:
         timeout_ns = max(each.limits.timeout_ns for each in sharing)
         wait_ns += max(UNIT_ALONE_NS_MAX, UNIT_ALONE_SHARE * len(sharing) * timeout_ns)
         wait_ns += max(each.period_ns for each in plan.transfers)
+    if any(each.limits.connects_per_hour for each in sharing):
+        # All of this hour's attempts may have been used up.
+        wait_ns += HOUR_NS
     return wait_ns
 
 

@@ -60,6 +60,10 @@ class Loss(Checker):
             elif now_ns - track.newest_ns > told_ns + SLACK_NS and status.quality == GOOD:
                 true_ms = (now_ns - track.newest_ns) / MS
                 self.wrong(transfer.name, f"Good and {status.age_ms} ms were told, but {name} was {true_ms:.0f} ms old")
+        if status.quality == GOOD and any(
+            self.plan.controller(each).tolerate for each in (transfer.source, transfer.destination)
+        ):
+            self.wrong(transfer.name, "Good was told of values from replies that break the rules")
         if status.quality == GOOD and transfer.alive is not None:
             self._judge_alive(status, now_ns)
 

@@ -23,9 +23,10 @@ class Recovers(Checker):
         if any(each.step is not None and each.on_step.value == "hold" for each in transfer.values):
             # It may rightly wait for ever for a source that stays away.
             return
-        # What is moved in steps may rightly be on its way all the time.
-        least = 1 if any(each.step is not None for each in transfer.values) else 2
-        if transfer.status is not None and look.quality < least:
+        # What is moved in steps may rightly be on its way all the time, and what breaks the rules is never Good.
+        ends = [self.plan.controller(each) for each in (transfer.source, transfer.destination)]
+        is_never_good = any(each.step is not None for each in transfer.values) or any(each.tolerate for each in ends)
+        if transfer.status is not None and look.quality < (1 if is_never_good else 2):
             self.wrong(transfer.name, f"nothing is wrong any more, but its receiver reads quality {look.quality}")
         bound_ns = transfer.max_age_ns + transfer.period_ns + self.world.drain_ns(transfer.destination)
         if look.held_ns is None:
