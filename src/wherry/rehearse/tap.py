@@ -17,6 +17,8 @@ WAITING_MAX: Final = 64
 """Requests remembered on one connection: more than any line remembers as late."""
 HEADS_MAX: Final = 4096
 RTU_KEY: Final = b""
+BROKEN: Final = b"?"
+"""In place of the transaction of a frame whose head or check bytes are wrong."""
 WRITES: Final = frozenset({0x05, 0x06, 0x0F, 0x10, 0x15, 0x16, 0x17})
 """The function codes that change something (Application Protocol V1.1b3, chapter 6)."""
 ONE_ITEM: Final = frozenset({0x05, 0x06, 0x16})
@@ -243,7 +245,7 @@ class Link(asyncio.Protocol):
             return None
         self._data = data[stop:]
         if data[2] or data[3]:
-            return b"?", data[MBAP_HEAD], data[MBAP_HEAD + 1 : stop]
+            return BROKEN, data[MBAP_HEAD], data[MBAP_HEAD + 1 : stop]
         return data[:2], data[MBAP_HEAD], data[MBAP_HEAD + 1 : stop]
 
     def _next_rtu(self) -> tuple[bytes, int, bytes] | None:
@@ -256,11 +258,14 @@ class Link(asyncio.Protocol):
             return None
         self._data = data[size:]
         if crc(data[: size - CRC_BYTES]) != data[size - CRC_BYTES : size]:
-            return b"?", data[0], data[1 : size - CRC_BYTES]
+            return BROKEN, data[0], data[1 : size - CRC_BYTES]
         return RTU_KEY, data[0], data[1 : size - CRC_BYTES]
 
     def _judge(self, key: bytes, unit: int, pdu: bytes) -> None:
         observer, now_ns = self.tap.observer, self.tap.instant()
+        if key == BROKEN and self.is_rtu:
+            # With one request at a time this was to be its answer, and no other comes.
+            self.waiting.clear()
         ask = self.waiting.get(key)
         if ask is None and self._tolerates and len(self.waiting) == 1:
             # The plan takes it for the answer to the only request that waits.
