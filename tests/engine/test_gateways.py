@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 
 from wherry.engine.events import Event
+from wherry.engine.link_limits import LinkLimits
 from wherry.engine.runner import Engine
+from wherry.plan.addresses import share
 from wherry.plan.model import Controller, Framing, Limits, Plan, Point, ResponseTime, Table, Transfer, Value
 from wherry.simulate.controller import Fault, Simulated, simulate_plan
 from wherry.simulate.virtual_loop import run_virtual
@@ -170,6 +172,17 @@ def test_a_gateway_that_stands_more_connections_gets_them() -> None:
         assert line.is_exact()
 
     run_virtual(scenario)
+
+
+def test_several_connections_share_out_what_the_gateway_stands() -> None:
+    controllers = plan_of(6, limits=Limits(connections=3, in_flight=4, requests_per_s=30)).controllers[:6]
+    shared = share(controllers)
+    assert [[each.unit for each in group] for group in shared] == [[1, 4], [2, 5], [3, 6]]
+    limits = LinkLimits.of(shared[0], len(shared))
+    assert limits.in_flight == 1
+    assert limits.spacing_ns == S // 10
+    serial = plan_of(3, limits=Limits(connections=3), framing=Framing.RTU).controllers[:3]
+    assert [len(group) for group in share(serial)] == [3]
 
 
 def test_a_unit_with_many_requests_leaves_the_others_their_turn() -> None:

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from random import Random
 
 from wherry.clock import LoopClock
 from wherry.engine.approach import approach_of
 from wherry.engine.carry import Carry
 from wherry.engine.change import changes_of
 from wherry.engine.line import Line
+from wherry.engine.link import Link
+from wherry.engine.link_limits import budgets_of
 from wherry.engine.reading import Cutter
 from wherry.engine.writes import WriteTemplate
 from wherry.packing.layout import ReadRequest, Sweep
+from wherry.plan.addresses import share
 from wherry.plan.model import Controller, OnLoss, Table, Transfer, Value
 from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters, Request
 from wherry.protocol.session import Prepared, prepare
+from wherry.transports.network import Network
 from wherry.values.conversion import Conversion, Rules
 from wherry.values.quality import Quality, Reason
 from wherry.values.scaling import line_of
@@ -56,6 +62,19 @@ def substitutes_of(transfer: Transfer, conversions: Sequence[Conversion]) -> tup
         None if value.substitute is None else conversion.put(value.substitute)
         for value, conversion in zip(transfer.values, conversions, strict=True)
     )
+
+
+def make_links(controllers: Sequence[Controller], network: Network, rng: Random, clock: LoopClock) -> dict[str, Link]:
+    """The link of each controller, by its name."""
+    groups = share(controllers)
+    places = [(group[0].host.lower(), group[0].port) for group in groups]
+    counts, budgets = Counter(places), budgets_of(controllers)
+    links: dict[str, Link] = {}
+    for group, at in zip(groups, places, strict=True):
+        # Each link has a stream of chance of its own, so that one link's doings do not change another's.
+        link = Link(group, network, Random(rng.getrandbits(64)), clock, budgets[at], counts[at])
+        links.update({each.name: link for each in group})
+    return links
 
 
 def build_carry(

@@ -58,7 +58,7 @@ class _Connection(asyncio.Protocol):
 class Link:
     """The connection to the address of ``controllers``. Each gets a ``Line``, which adds itself to ``lines``.
 
-    ``budget`` counts the attempts to connect to the address, for all its links.
+    ``budget`` counts the attempts to connect to the address, for all its ``links``.
     """
 
     def __init__(
@@ -68,10 +68,11 @@ class Link:
         rng: Random,
         clock: LoopClock,
         budget: ConnectBudget,
+        links: int = 1,
     ) -> None:
         first = controllers[0]
         self.host, self.port = first.host, first.port
-        self.limits = LinkLimits.of(controllers)
+        self.limits = LinkLimits.of(controllers, links)
         self.is_shared = len(controllers) > 1
         self.lines: list[Line] = []
         self.ring: deque[Line] = deque()

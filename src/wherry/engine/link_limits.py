@@ -39,7 +39,8 @@ class LinkLimits:
     is_per_exchange: bool
 
     @classmethod
-    def of(cls, controllers: Sequence[Controller]) -> Self:
+    def of(cls, controllers: Sequence[Controller], links: int = 1) -> Self:
+        """``links``: how many connections go to the address; they share out what it stands as a whole."""
         limits = [each.limits for each in controllers]
         rates = [each.requests_per_s for each in limits if each.requests_per_s]
         # Without transaction ids that can be believed, requests go one at a time, whatever the plan allows.
@@ -47,9 +48,9 @@ class LinkLimits:
             not ID_TOLERANCES.isdisjoint(each.tolerate) for each in controllers
         )
         return cls(
-            in_flight=1 if has_no_ids else min(each.in_flight for each in limits),
+            in_flight=1 if has_no_ids else max(1, min(each.in_flight for each in limits) // links),
             gap_ns=max(each.gap_ns for each in limits),
-            spacing_ns=int(1e9 / min(rates)) if rates else 0,
+            spacing_ns=int(links * 1e9 / min(rates)) if rates else 0,
             timeout_ns=max(each.timeout_ns for each in limits),
             reconnect_ns=max(each.reconnect_ns for each in limits),
             reconnect_ns_max=max(each.reconnect_ns_max for each in limits),

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from random import Random
 
 from wherry.clock import LoopClock
-from wherry.engine.building import build_carry, prepare_read
+from wherry.engine.building import build_carry, make_links, prepare_read
 from wherry.engine.carry import Carry
 from wherry.engine.command import Conclusion
 from wherry.engine.command_runner import CommandRunner, build_commands
@@ -20,15 +20,12 @@ from wherry.engine.guard import guard_for
 from wherry.engine.identity import Verdict, prove_again, verdict_text
 from wherry.engine.ledger import Ledger, line_ledger
 from wherry.engine.line import Line, Telling
-from wherry.engine.link import Link
-from wherry.engine.link_limits import budgets_of
 from wherry.engine.schedule import Schedule
 from wherry.engine.sweep import SweepRunner
 from wherry.engine.torn import CarefulSweep
 from wherry.engine.words import WordLine
 from wherry.errors import LocalError
 from wherry.packing.layout import Sweep, layout
-from wherry.plan.addresses import share
 from wherry.plan.model import BitWrites, Controller, Plan
 from wherry.protocol.session import Prepared
 from wherry.transports.network import Network
@@ -104,13 +101,7 @@ class Engine:
     def _make_lines(self, controllers: Sequence[Controller]) -> None:
         """One line for each controller, in the order of the plan; those of one address share a link."""
         telling = Telling(self._line_changed, self._unit_changed, self._identified, self._write_refused)
-        links: dict[str, Link] = {}
-        budgets = budgets_of(controllers)
-        for group in share(controllers):
-            # Each link has a stream of chance of its own, so that one link's doings do not change another's.
-            budget = budgets[group[0].host.lower(), group[0].port]
-            link = Link(group, self._network, Random(self._rng.getrandbits(64)), self._clock, budget)
-            links.update({each.name: link for each in group})
+        links = make_links(controllers, self._network, self._rng, self._clock)
         for controller in controllers:
             guard = guard_for(self.plan, controller, armed=controller.name in self.armed)
             common = (controller, links[controller.name], guard, self._clock, telling)
