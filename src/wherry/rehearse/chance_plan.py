@@ -106,6 +106,7 @@ class _Transfer:
         self.owned = owned
         self.substitutes = rng.random() < 0.5
         self.taken = taken
+        self.has_group = rng.random() < 0.15
 
     def _put(self, count: int) -> int:
         """Room for so many items, now and then with a gap before it."""
@@ -126,7 +127,11 @@ class _Transfer:
         lines.append(f'on_loss = "{"substitute" if self.substitutes else "hold"}"\n')
         if rng.random() < 0.85:
             lines.append(f'status = "holding {self._put(4)}"\n')
+        if rng.random() < 0.15:
+            lines.append("double_read = true\n")
         if rng.random() < 0.3:
+            if rng.random() < 0.5:
+                lines.append(f'alive_put = "holding {self._put(1)}"\n')
             lines.append(f'alive = "holding {rng.choice((200, 201))}"\n')
         if rng.random() < 0.15:
             count = rng.randint(1, 12)
@@ -161,7 +166,12 @@ class _Transfer:
             row.append(f'rounding = "{rng.choice(("up", "down", "half away", "toward zero"))}"')
         if self.substitutes:
             row.append(f"substitute = {rng.choice((0, 1, 7))}")
-        if rng.random() < 0.2:
+        if self.has_group and index < 2:
+            row.append('group = "pair"')
+        elif rng.random() < 0.1:
+            row.append(f"step = {rng.choice((1, 5))}")
+            row.append(f'on_step = "{rng.choice(("ramp", "hold"))}"')
+        elif rng.random() < 0.2:
             row.append(f"deadband = {rng.choice((0, 0.5, 2))}")
             row.append('refresh = "20 s"')
         return row
