@@ -23,6 +23,9 @@ class Recovers(Checker):
         if any(each.step is not None and each.on_step.value == "hold" for each in transfer.values):
             # It may rightly wait for ever for a source that stays away.
             return
+        if transfer.careful is not None:
+            # What moves all the time is rightly never the same twice.
+            return
         # What is moved in steps may rightly be on its way all the time, and what breaks the rules is never Good.
         ends = [self.plan.controller(each) for each in (transfer.source, transfer.destination)]
         is_never_good = any(each.step is not None for each in transfer.values) or any(each.tolerate for each in ends)
