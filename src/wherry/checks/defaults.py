@@ -120,6 +120,8 @@ def _of_value(value: Value) -> Iterator[tuple[str, str]]:
         yield "not_available", "none: every register content is a number"
     if value.step is None:
         yield "step", "none: the place is changed as far as the value says, from the first write on"
+    if value.verify_ns is None:
+        yield "verify", "no: an answer counts as a write that took effect"
     if value.jump is None:
         yield "jump", "none: a step of any size counts"
     if not value.clamp:

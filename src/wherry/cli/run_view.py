@@ -331,6 +331,9 @@ def sentences(figures: Mapping[str, Any]) -> list[str]:
         if each["skipped_unarmed"]:
             count = output.plural(each["skipped_unarmed"], "set was", "sets were")
             said.append(f"{name}: {count} read and not written, because {each['to']} is not armed.")
+        for value, became in each["verify"].items():
+            if became["state"] not in ("verified", None):
+                said.append(f"{name}: {value} is {became['words']}.")
     for name, each in figures["commands"].items():
         if each["unknown"]:
             count = output.plural(each["unknown"], "request is", "requests are")

@@ -187,14 +187,6 @@ class Approach:
                     target.asked = None
         return limited
 
-    def limit_by_template(self, puts: Sequence[Sequence[bytes | None]], now_ns: int) -> list[Sequence[bytes | None]]:
-        """The same for substitutes, where each template has puts of its own."""
-        chosen: list[bytes | None] = [None] * len(self.targets)
-        for own, indexes in zip(puts, self._members, strict=True):
-            for index in indexes:
-                chosen[index] = own[index]
-        return [self.limit(chosen, now_ns)] * len(puts)
-
     def keep_to(self, chosen: Sequence[bytes | None]) -> None:
         """What is not chosen is not written in this cycle after all."""
         for index, target in enumerate(self.targets):

@@ -7,13 +7,14 @@ from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
 from wherry.clock import LoopClock
-from wherry.engine.approach import approach_of
 from wherry.engine.carry import Carry
 from wherry.engine.change import changes_of
 from wherry.engine.line import Line
 from wherry.engine.link import Link
 from wherry.engine.link_limits import budgets_of
 from wherry.engine.reading import Cutter
+from wherry.engine.receiving import receiving_of
+from wherry.engine.verification import Tell
 from wherry.engine.writes import WriteTemplate
 from wherry.packing.layout import ReadRequest, Sweep
 from wherry.plan.addresses import share
@@ -85,6 +86,7 @@ def build_carry(
     armed: frozenset[str],
     clock: LoopClock,
     on_quality: Callable[[Carry, Quality, str], None],
+    on_became: Tell,
 ) -> Carry:
     """One transfer of a sweep, ready to work."""
     layout = sweep.transfers[index]
@@ -104,7 +106,7 @@ def build_carry(
         status_alone=alone,
         substitutes=substitutes_of(transfer, conversions),
         changes=changes_of(transfer, members, cutter.groups),
-        approach=approach_of(transfer, destination.controller, members, cutter.groups),
+        receiving=receiving_of(transfer, destination.controller, members, cutter.groups, on_became),
         clock=clock,
         is_armed=transfer.destination in armed,
         on_quality=on_quality,

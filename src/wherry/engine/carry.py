@@ -20,12 +20,12 @@ from functools import partial
 from typing import Final
 
 from wherry.clock import LoopClock
-from wherry.engine.approach import Approach
 from wherry.engine.change import Batch, Changes
 from wherry.engine.histogram import Histogram
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent, describe
 from wherry.engine.liveness import NOT_READ, WAITING, Liveness, reason_of_standstill
 from wherry.engine.reading import Cutter
+from wherry.engine.receiving import Receiving
 from wherry.engine.writes import StatusWords, WriteTemplate
 from wherry.packing.layout import TransferLayout
 from wherry.plan.model import Transfer
@@ -65,7 +65,7 @@ class Carry:
         status_alone: WriteTemplate | None,
         substitutes: Sequence[bytes | None] | None,
         changes: Changes | None,
-        approach: Approach | None,
+        receiving: Receiving | None,
         is_armed: bool,
         clock: LoopClock,
         on_quality: Callable[[Carry, Quality, str], None],
@@ -97,7 +97,7 @@ class Carry:
         self._dones = tuple(partial(self._write_done, index) for index in self._indexes)
         self._first_writes = tuple(zip(self._writes, self._dones, strict=True))[: layout.status_in]
         self._changes = changes
-        self._approach = approach
+        self.receiving = receiving
         self._batch: Batch | None = None
         self._puts: Sequence[bytes | None] = ()
         self._chosen: Sequence[bytes | None] = ()
@@ -220,14 +220,14 @@ class Carry:
 
     def _start_writing(self, now_ns: int, *, may_look: bool = True) -> None:
         """Send the write requests of this cycle; a Bad value is left out, or replaced where the plan says so."""
-        if self._approach is not None and self._fallback_pending:
+        if self.receiving is not None and self._fallback_pending:
             # What the places hold is not known before the substitutes have arrived.
             self._failure = self._failure or SUBSTITUTES_FIRST
             self._finish(now_ns)
             return
-        if self._approach is not None and may_look and self._approach.must_look(now_ns, self.destination.losses):
+        if self.receiving is not None and may_look and self.receiving.must_look(now_ns, self.destination.losses):
             self.state = CarryState.WRITING
-            self._approach.look(self.destination.submit, self._now_ns, self._looked)
+            self.receiving.look(self.destination.submit, self._now_ns, self._looked)
             return
         # A value that is Bad by itself is replaced at once; a value that could not be read only when it has aged.
         may_replace = not self._failure or self._is_lost(now_ns)
@@ -240,10 +240,10 @@ class Carry:
             self._failure = self._failure or UNFIT
             self._finish(now_ns)
             return
-        if self._approach is not None:
-            puts = self._approach.limit(puts, now_ns)
+        if self.receiving is not None:
+            puts = self.receiving.limit(puts, now_ns)
             if all(put is None for put in puts):
-                self._failure = self._failure or self._approach.worst
+                self._failure = self._failure or self._worst()[1]
                 self._finish(now_ns)
                 return
         self.state = CarryState.WRITING
@@ -253,8 +253,8 @@ class Carry:
             self._batch = batch = self._changes.select(puts, self._cutter.judged, now_ns, self.destination.losses)
             puts = batch.chosen
             self._has_put = batch.held_back
-            if self._approach is not None:
-                self._approach.keep_to(puts)
+        if self.receiving is not None:
+            self.receiving.keep_to(puts)
         self._chosen = puts
         jobs = [job for template, done in self._first_writes for job in template.jobs(puts, None, done)]
         if jobs:
@@ -306,8 +306,8 @@ class Carry:
             self._tells_next = False
             self._sequence = (self._sequence + 1) & 0xFFFF
             self._is_counted_on = True
-        if self._approach is not None:
-            self._approach.tell(index, is_done=type(outcome) is Reply)
+        if self.receiving is not None:
+            self.receiving.tell(index, outcome)
         self._pending -= 1
         if self._pending:
             return
@@ -323,8 +323,8 @@ class Carry:
         self.state = CarryState.IDLE
         if self._batch is not None:
             self._batch.settle(now_ns)
-        if self._approach is not None:
-            self._approach.settle(now_ns)
+        if self.receiving is not None:
+            self.receiving.settle(now_ns)
         if self._failure == WAITING:
             self.skipped_waiting += 1
         elif self._failure:
@@ -367,9 +367,8 @@ class Carry:
         if self._batch is not None and self._batch.late is not None and worst[0] is Quality.GOOD:
             name = self.transfer.values[self._batch.late].name
             return Quality.UNCERTAIN, f"{name}: {Reason.UNCERTAIN_LAST_USABLE_VALUE.words}; {HELD_BACK}"
-        if self._approach is not None and self._approach.reasons and worst[0] is Quality.GOOD:
-            return Quality.UNCERTAIN, self._approach.worst
-        return worst
+        limited = None if self.receiving is None else self.receiving.worst
+        return limited if limited is not None and limited[0] < worst[0] else worst
 
     def _abandon(self) -> None:
         """The cycle outlasted the stop: the receiver was told that nothing more comes, so nothing more may."""
@@ -411,6 +410,9 @@ class Carry:
             return Quality.BAD, failure or "older than max_age"
         if self.delivered_sample_ns is None:
             return Quality.BAD, failure or "nothing carried yet"
+        if failure and failure == self._last_worst[1]:
+            # What kept all of them from being put is told as if it kept some.
+            return self._last_worst
         if failure:
             return Quality.UNCERTAIN, f"last usable value; {failure}"
         return self._last_worst
@@ -445,20 +447,22 @@ class Carry:
         if self._status_in_writes:
             status = self._status_words(Quality.BAD, self.delivered_sample_ns, self._sequence)
         puts = [self._lacking if is_partial and i not in self._unput else self._substitutes for i in self._indexes]
-        if self._approach is not None:
-            if may_look and self._approach.must_look(now_ns, self.destination.losses):
+        if self.receiving is not None:
+            if may_look and self.receiving.must_look(now_ns, self.destination.losses):
                 self._fallback_pending = 1
-                self._approach.look(self.destination.submit, self._now_ns, self._looked_for_substitutes)
+                self.receiving.look(self.destination.submit, self._now_ns, self._looked_for_substitutes)
                 return
-            puts = self._approach.limit_by_template(puts, now_ns)
+            puts = self.receiving.limit_by_template(puts, now_ns)
         jobs: list[Job] = []
         if self._changes is None:
+            if self.receiving is not None:
+                self.receiving.keep_to(puts[0])
             for index, template in enumerate(self._writes):
                 jobs += template.jobs(puts[index], status, partial(self._substitute_done, index))
         else:
             batch = self._changes.select_by_template(puts, now_ns, self.destination.losses)
-            if self._approach is not None:
-                self._approach.keep_to(batch.chosen)
+            if self.receiving is not None:
+                self.receiving.keep_to(batch.chosen)
             for index, template in enumerate(self._writes):
                 jobs += template.jobs(batch.chosen, status, partial(self._changed_substitute_done, batch, index))
         self._fallback_pending = len(jobs)
@@ -473,11 +477,11 @@ class Carry:
             self._write_substitutes(now_ns, may_look=False)
 
     def _substitute_done(self, index: int, outcome: Outcome | NotSent) -> None:
-        if self._approach is not None:
-            self._approach.tell(index, is_done=type(outcome) is Reply)
+        if self.receiving is not None:
+            self.receiving.tell(index, outcome)
         self._fallback_pending -= 1
-        if self._approach is not None and not self._fallback_pending:
-            self._approach.settle(self._now_ns())
+        if self.receiving is not None and not self._fallback_pending:
+            self.receiving.settle(self._now_ns())
 
     def _changed_substitute_done(self, batch: Batch, index: int, outcome: Outcome | NotSent) -> None:
         batch.tell(index, is_done=type(outcome) is Reply, has_left=not isinstance(outcome, NotSent))
@@ -514,7 +518,8 @@ class Carry:
             # It aged between two looks at the clock: what it would have told is no longer so, and must be judged anew.
             now_ns = self._now_ns()
             self._judge(now_ns)
-            self._write_status(now_ns)
+            if self.quality is Quality.BAD:
+                self._write_status(now_ns)
         elif self._status_again:
             self._write_status(self._now_ns())
 

@@ -25,6 +25,8 @@ class EventKind(StrEnum):
     WRITE_REFUSED = "write refused"
     COMMAND = "command"
     """A request has an outcome, or stood there before the start."""
+    WRITE_OUTCOME = "write outcome"
+    """A write turned out to be verified, refused, without effect, reverted or overwritten."""
     FOREIGN_BITS = "foreign bits"
     """Somebody else changes bits in a register that was declared to be ours alone."""
     RECORD_LOST = "record lost"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterable, Sequence
+from functools import partial
 from random import Random
 
 from wherry.clock import LoopClock
@@ -23,6 +24,7 @@ from wherry.engine.line import Line, Telling
 from wherry.engine.schedule import Schedule
 from wherry.engine.sweep import SweepRunner
 from wherry.engine.torn import CarefulSweep
+from wherry.engine.verification import Became
 from wherry.engine.words import WordLine
 from wherry.errors import LocalError
 from wherry.packing.layout import Sweep, layout
@@ -78,7 +80,13 @@ class Engine:
         for sweep in sweeps:
             carries = [
                 build_carry(
-                    sweep, index, self.lines, armed=self.armed, clock=self._clock, on_quality=self._quality_changed
+                    sweep,
+                    index,
+                    self.lines,
+                    armed=self.armed,
+                    clock=self._clock,
+                    on_quality=self._quality_changed,
+                    on_became=partial(self._write_became, sweep.transfers[index].transfer.name),
                 )
                 for index in range(len(sweep.transfers))
             ]
@@ -269,6 +277,11 @@ class Engine:
             address=address,
             bits=f"{bits:04x}",
             after_write=int(after_write),
+        )
+
+    def _write_became(self, transfer: str, value: str, became: Became, words: str) -> None:
+        self._tell(
+            EventKind.WRITE_OUTCOME, transfer, f"{value} of {transfer}: {words}", value=value, became=became.value
         )
 
     def _quality_changed(self, carry: Carry, quality: Quality, reason: str) -> None:

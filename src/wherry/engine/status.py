@@ -71,6 +71,7 @@ def transfer_summary(carry: Carry, now_ns: int) -> dict[str, Any]:
         "failed": carry.failed,
         "failures": dict(carry.failures),
         "torn_readings": carry.torn_readings,
+        "verify": {} if carry.receiving is None else {each.name: each.summary() for each in carry.receiving.watches},
         "quality": carry.quality.name.capitalize(),
         "quality_reason": carry.quality_reason,
         "age_now_ms": None if age_ns is None else round(age_ns / 1e6, 3),

@@ -341,6 +341,12 @@ class Value:
     step: float | None = None
     """The largest change of its place in one period, in ``unit``; the place is read before the first write."""
     on_step: OnStep = OnStep.RAMP
+    verify_ns: int | None = None
+    """Its place is read back, and must hold what was put after this time; None: it is not read back."""
+    verify_at: Point | None = None
+    """Another point that shows what became of it, in the same numbers; None: the place itself."""
+    tolerance: float = 0.0
+    """How far what is read back may be off, in ``unit``."""
 
     @property
     def is_watched(self) -> bool:

@@ -52,6 +52,9 @@ def resolve_row(reader: Reader, row: ValueTable, path: Path) -> Value | None:
     shortest_ns = None if row.shortest is UNSET else read_duration(reader, row.shortest, (*path, "shortest"))
     refresh_ns = None if row.refresh is UNSET else read_duration(reader, row.refresh, (*path, "refresh"))
     step = _above_zero(reader, row.step, (*path, "step"), "the largest change in one period, in `unit`")
+    verify_ns = None if row.verify is UNSET else read_duration(reader, row.verify, (*path, "verify"))
+    verify_at = None if row.verify_at is UNSET else _point(reader, row.verify_at, (*path, "verify_at"))
+    tolerance = _not_negative(reader, row.tolerance, (*path, "tolerance"))
     if take is None or put is None or len(reader.findings) > before:
         return None
     if take.type.kind is Kind.RAW and put.type.kind is Kind.RAW and take.count != put.count:
@@ -83,6 +86,9 @@ def resolve_row(reader: Reader, row: ValueTable, path: Path) -> Value | None:
         storage=Storage.UNKNOWN if row.storage is UNSET else Storage(row.storage),
         step=step,
         on_step=OnStep(row.on_step),
+        verify_ns=verify_ns,
+        verify_at=verify_at,
+        tolerance=tolerance or 0.0,
     )
 
 

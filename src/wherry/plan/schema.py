@@ -325,6 +325,15 @@ class ValueTable(Table):
             "nearer."
         ),
     ] = "ramp"
+    verify: Annotated[
+        str | UnsetType,
+        _duration("Read the place back before each write: after this time it must hold what was put.", "2 s"),
+    ] = UNSET
+    verify_at: Annotated[
+        str | UnsetType,
+        _place("Another place in the destination that shows what became of it, in the same numbers.", "input 50"),
+    ] = UNSET
+    tolerance: Annotated[Number, _meta("How far what is read back may be off, in `unit`.", 0.5, minimum=0)] = 0.0
 
 
 class CopyTable(Table):

@@ -100,6 +100,6 @@ VALUES_FILE = """\
 
 # The list lies beside this plan. Its first row names the columns: name, take, put, and whichever else is needed of
 # take_scale, scale, unit, put_unit, range, not_available, jump, counter, modulus, clamp, rounding,
-# deadband, shortest, refresh, step, on_step, substitute, group, storage.
+# deadband, shortest, refresh, step, on_step, verify, verify_at, tolerance, substitute, group, storage.
 values = {file}
 """

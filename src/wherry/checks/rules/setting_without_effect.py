@@ -77,7 +77,18 @@ Remove the key, or change what keeps it from having an effect.
 
 NUMBERS_ONLY = ("scale", "take_scale", "put_unit", "range", "jump", "counter", "clamp", "rounding", "deadband")
 
-ONCE_NEVER = ("jump", "counter", "modulus", "deadband", "shortest", "refresh", "substitute", "step", "on_step")
+ONCE_NEVER = (
+    "jump",
+    "counter",
+    "modulus",
+    "deadband",
+    "shortest",
+    "refresh",
+    "substitute",
+    "step",
+    "on_step",
+    "verify",
+)
 """What only counts from one cycle to the next."""
 
 

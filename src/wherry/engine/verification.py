@@ -1,0 +1,296 @@
+"""What became of a write: each verified value is read back before it is written the next time. Decisions are pure.
+
+A place that was seen to hold what we put, and now holds something else although we put nothing else, was changed by
+somebody: by the device itself (it holds again what it held before our first write: reverted) or by a second writer
+(overwritten). Then nothing is put there any more in this run: two who write to one place make both unreliable.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, deque
+from collections.abc import Callable, Mapping, Sequence
+from enum import StrEnum
+from fractions import Fraction
+from typing import Final
+
+from wherry.engine.job import Job, NotSent
+from wherry.plan.model import Controller, Point, Transfer, Value
+from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters, Request
+from wherry.protocol.session import Outcome, Prepared, Refusal, Reply, prepare
+from wherry.values.codec import UnreadableError, reader
+from wherry.values.codec import Value as Content
+from wherry.values.scaling import exact, line_of
+from wherry.values.units import unit_line
+
+PUTS_KEPT: Final = 256
+"""Puts of one value that are remembered while they may still take effect."""
+READS: Final[Mapping[str, Callable[[int, int], Request]]] = {
+    "coil": ReadCoils,
+    "discrete": ReadDiscreteInputs,
+    "input": ReadInputRegisters,
+    "holding": ReadHoldingRegisters,
+}
+
+
+class Became(StrEnum):
+    """What became of a write."""
+
+    ACCEPTED = "accepted"
+    """The controller answered it, and the place does not (or not yet) hold it."""
+    VERIFIED = "verified"
+    REFUSED = "refused"
+    REVERTED = "reverted"
+    OVERWRITTEN = "overwritten"
+
+
+STOPPED: Final = frozenset({Became.REVERTED, Became.OVERWRITTEN})
+Tell = Callable[[str, Became, str], None]
+"""(name of the value, what became of it, in words)"""
+
+
+class Watch:
+    """One verified value. Instants are those of the event loop, in nanoseconds."""
+
+    __slots__ = (
+        "_decode", "_decode_put", "_settle_ns", "_tell", "_tolerance", "_window_ns", "asked", "at", "before",
+        "changed_ns", "counts", "late_ns_max", "matched", "name", "put_ns", "puts", "state", "words",
+    )  # fmt: skip
+
+    def __init__(self, value: Value, period_ns: int, tell: Tell) -> None:
+        assert value.verify_ns is not None
+        self.name = value.name
+        self.at: Point = value.verify_at or value.put
+        self.state: Became | None = None
+        self.words = "not written yet"
+        self.counts: Counter[str] = Counter()
+        self.late_ns_max = 0
+        """The longest time from the first write of a value until its place held it."""
+        self.before: Content | None = None
+        """What the place held before the first write."""
+        self.matched: Content | None = None
+        """What it held when it last held what was put; None while it never did."""
+        self.puts: deque[tuple[int, Content]] = deque(maxlen=PUTS_KEPT)
+        """What was put and acknowledged, the last one last, as long as it may still take effect."""
+        self.put_ns: int | None = None
+        self.changed_ns = 0
+        """When another value than before was acknowledged first."""
+        self.asked: bytes | None = None
+        self._decode = reader(self.at)
+        self._decode_put = reader(value.put)
+        self._settle_ns = value.verify_ns
+        self._window_ns = value.verify_ns + 2 * period_ns
+        factor = unit_line(value.unit, value.put_unit).then(line_of(value.scale)).factor
+        self._tolerance: Fraction = abs(factor) * exact(value.tolerance)
+        self._tell = tell
+
+    @property
+    def is_stopped(self) -> bool:
+        """Whether nothing is put there any more."""
+        return self.state in STOPPED
+
+    def forget(self) -> None:
+        """The controller was lost, or nothing was put for long: what it holds is its own affair until the next put."""
+        self.before = self.matched = None
+        self.puts.clear()
+        self.put_ns = None
+
+    # Writing.
+
+    def wrote(self, outcome: Outcome | NotSent | None, now_ns: int) -> None:
+        """The write of ``asked`` is over; None: all of its requests were answered as they should."""
+        data, self.asked = self.asked, None
+        if data is None:
+            return
+        if isinstance(outcome, Refusal):
+            self._become(Became.REFUSED, f"refused (exception {outcome.code:02X})")
+        if outcome is not None:
+            return
+        put = self._decode_put(data)
+        if not self.puts or not self._near(self.puts[-1][1], put):
+            self.changed_ns = now_ns
+        while self.puts and now_ns - self.puts[0][0] > self._window_ns:
+            self.puts.popleft()
+        self.puts.append((now_ns, put))
+        self.put_ns = now_ns
+        if self.state is None or self.state is Became.REFUSED:
+            self.state, self.words = Became.ACCEPTED, "accepted, not read back yet"
+
+    # Reading back.
+
+    def read(self, data: bytes, sent_ns: int) -> None:
+        """What the place held at an instant not before ``sent_ns``."""
+        try:
+            held = self._decode(data)
+        except UnreadableError:
+            return
+        if not self.puts:
+            self.before = held
+            return
+        put_ns, put = self.puts[-1]
+        if sent_ns < put_ns:
+            return
+        if self._near(held, put):
+            self._seen(held, sent_ns)
+            return
+        is_earlier_put = any(self._near(held, each) for at_ns, each in self.puts if at_ns < put_ns)
+        if self.matched is not None and not is_earlier_put:
+            self._gone(held, put, sent_ns)
+        else:
+            self._not_there(held, put, sent_ns)
+
+    def _seen(self, held: Content, sent_ns: int) -> None:
+        if self.state is not Became.VERIFIED:
+            late_ns = max(0, sent_ns - self.changed_ns)
+            late = f", {late_ns / 1e9:.1f} s after the write" if late_ns > self._settle_ns else ""
+            self.late_ns_max = max(self.late_ns_max, late_ns)
+            self._become(Became.VERIFIED, f"verified{late}", is_told=self.counts[Became.ACCEPTED] > 0)
+        else:
+            self.counts[Became.VERIFIED] += 1
+        self.matched = held
+
+    def _gone(self, held: Content, put: Content, sent_ns: int) -> None:
+        """It was there, and something else is there now."""
+        assert self.matched is not None
+        # Where another value has been put since, it may be on its way there, or held up by a bound of the device.
+        if not self._near(self.matched, put) and self._is_between(self.matched, held, put):
+            self._not_there(held, put, sent_ns)
+            return
+        if self.before is not None and self._near(held, self.before):
+            words = f"reverted to {shown(held)}, which it held before"
+            self._become(Became.REVERTED, words)
+        else:
+            self._become(
+                Became.OVERWRITTEN, f"overwritten by somebody else: it holds {shown(held)} in place of {shown(put)}"
+            )
+
+    def _not_there(self, held: Content, put: Content, sent_ns: int) -> None:
+        """It has not got there."""
+        if sent_ns - self.changed_ns < self._settle_ns:
+            return
+        was = self.matched if self.matched is not None else self.before
+        if was is not None and self._near(held, was):
+            words = f"accepted and ignored: it still holds {shown(held)} in place of {shown(put)}"
+        else:
+            words = f"accepted, but it holds {shown(held)} in place of {shown(put)}"
+        if self.state is not Became.ACCEPTED or self.words != words:
+            self._become(Became.ACCEPTED, words)
+
+    def _become(self, state: Became, words: str, *, is_told: bool = True) -> None:
+        is_new = state is not self.state or (state is Became.ACCEPTED and words[:12] != self.words[:12])
+        self.state, self.words = state, words
+        self.counts[state] += 1
+        if is_new and is_told:
+            self._tell(self.name, state, words)
+
+    # Numbers.
+
+    def _near(self, one: Content, other: Content) -> bool:
+        if isinstance(one, bool | str | bytes) or isinstance(other, bool | str | bytes):
+            return one == other
+        if not (math.isfinite(one) and math.isfinite(other)):
+            return False
+        return abs(Fraction(one) - Fraction(other)) <= self._tolerance
+
+    def _is_between(self, one: Content, held: Content, other: Content) -> bool:
+        numbers = [each for each in (one, held, other) if isinstance(each, int | float) and math.isfinite(each)]
+        if len(numbers) < 3:
+            return False
+        low, high = sorted((numbers[0], numbers[2]))
+        return low <= numbers[1] <= high
+
+    def summary(self) -> dict[str, object]:
+        """For the JSON answer."""
+        return {
+            "state": None if self.state is None else self.state.value,
+            "words": self.words,
+            **{each.value: self.counts[each] for each in Became},
+            "late_ms_max": round(self.late_ns_max / 1e6, 3),
+        }
+
+
+class Verification:
+    """The verified values of one transfer, by their position."""
+
+    def __init__(
+        self, transfer: Transfer, controller: Controller, members: Sequence[Sequence[int]], tell: Tell
+    ) -> None:
+        self.watches = {
+            index: Watch(value, transfer.period_ns, tell)
+            for index, value in enumerate(transfer.values)
+            if value.verify_ns is not None
+        }
+        self._members = members
+        self._max_age_ns = transfer.max_age_ns
+        self._outcomes: dict[int, Outcome | NotSent] = {}
+        self._losses = 0
+        self._pending = 0
+        self._reads = [(watch, prepare_read_of(controller, watch.at)) for watch in self.watches.values()]
+
+    @property
+    def worst(self) -> str:
+        """The first value that is not put any more, and why; an empty text if there is none."""
+        return next((f"{each.name}: {each.words}" for each in self.watches.values() if each.is_stopped), "")
+
+    def begin(self, now_ns: int, losses: int) -> None:
+        """A cycle is about to write. ``losses`` as the line counts them."""
+        is_lost = losses != self._losses
+        self._losses = losses
+        for watch in self.watches.values():
+            if not watch.is_stopped and (
+                is_lost or (watch.put_ns is not None and now_ns - watch.put_ns > self._max_age_ns)
+            ):
+                watch.forget()
+
+    def look(self, submit: Callable[[Job], None], now_ns: Callable[[], int], done: Callable[[str], None]) -> None:
+        """Read the places back. What cannot be read is no verdict, and holds nothing up but for its time-out."""
+        wanted = [(watch, read) for watch, read in self._reads if not watch.is_stopped]
+        self._pending = len(wanted)
+        if not wanted:
+            done("")
+            return
+
+        def over(watch: Watch, outcome: Outcome | NotSent) -> None:
+            if isinstance(outcome, Reply):
+                watch.read(outcome.payload, outcome.sent_ns)
+            self._pending -= 1
+            if not self._pending:
+                done("")
+
+        for watch, read in wanted:
+            submit(Job(read, lambda outcome, watch=watch: over(watch, outcome), is_write=False))  # type: ignore[misc]
+
+    def limit(self, puts: Sequence[bytes | None]) -> list[bytes | None]:
+        """The puts without those that are stopped."""
+        return [
+            None if index in self.watches and self.watches[index].is_stopped else put for index, put in enumerate(puts)
+        ]
+
+    def keep_to(self, chosen: Sequence[bytes | None]) -> None:
+        """What is really written in this cycle."""
+        for index, watch in self.watches.items():
+            watch.asked = chosen[index]
+
+    def tell(self, template: int, outcome: Outcome | NotSent) -> None:
+        """A request of a template is over."""
+        if type(outcome) is not Reply:
+            self._outcomes[template] = outcome
+
+    def settle(self, now_ns: int) -> None:
+        """All requests are over."""
+        for template, members in enumerate(self._members):
+            for index in members:
+                watch = self.watches.get(index)
+                if watch is not None:
+                    watch.wrote(self._outcomes.get(template), now_ns)
+        self._outcomes.clear()
+
+
+def prepare_read_of(controller: Controller, at: Point) -> Prepared:
+    """A read of one point."""
+    return prepare(controller.unit, READS[at.table.value](at.address, at.count))
+
+
+def shown(held: Content) -> str:
+    """A register's content for people."""
+    return f"{held:g}" if isinstance(held, float) else str(held)
