@@ -169,7 +169,7 @@ class _Examiner:
         seen = printable(key)[:60]
         near = nearest(key, [each for each in known if each not in data]) or nearest(key, known)
         homes = [TITLES[each] for each in TITLES if key in fields_of(each)]
-        if near:
+        if near and not homes:
             fix = f"write `{near}`" if near not in data else f"take it away: `{near}` is there already"
         elif homes:
             fix = (
