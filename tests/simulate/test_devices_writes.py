@@ -23,7 +23,7 @@ TRANSACTIONS = int(os.environ.get("WHERRY_DEVICE_TRANSACTIONS", "1200"))
 # Writes that do not stay.
 
 
-def test_each_liar_lies_in_its_own_way(on_device: Any) -> None:
+def test_each_liar_lies_in_its_own_way(on_device: Any, seed: int) -> None:
     """What the plan without `verify` cannot notice: every write was answered as it should be."""
     seen: list[tuple[int, ...]] = []
 
@@ -38,7 +38,7 @@ def test_each_liar_lies_in_its_own_way(on_device: Any) -> None:
         assert trial.carry("setpoints").quality is Quality.GOOD
         assert skid.counts.writes == 0
 
-    on_device("S9", 1, play)
+    on_device("S9", seed, play)
     ignored, clamped, late, reverted, foreign = zip(*seen, strict=True)
     assert set(ignored) == {0}
     assert set(clamped) == {910, CLAMP}
@@ -97,7 +97,7 @@ def test_without_a_deadband_the_memory_dies_and_the_plan_is_refused(on_device: A
 def test_a_lease_is_kept_and_ends_after_our_stop(on_device: Any, seed: int) -> None:
     async def play(trial: Any) -> None:
         hall = trial["hall"]
-        ends_ns = trial.now_ns + 900 * S
+        ends_ns = trial.now_ns + max(900, TRANSACTIONS) * S
         while trial.now_ns < ends_ns:
             await trial.wait(7)
             assert hall.registers(100, 1)[0] in (400, 600)
