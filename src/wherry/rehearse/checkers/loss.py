@@ -71,7 +71,9 @@ class Loss(Checker):
         name = status.transfer.name
         last = self._alive.get(name)
         sampled_ns = now_ns - status.age_ms * MS
-        if last is None or sampled_ns - last[1] > status.transfer.max_age_ns + SLACK_NS:
+        # A transfer counts from its own reading, which may come a period after another's that saw the counter move.
+        bound_ns = status.transfer.max_age_ns + status.transfer.period_ns + SLACK_NS
+        if last is None or sampled_ns - last[1] > bound_ns:
             self.wrong(name, "Good was told though the source's own counter had stood still for longer than max_age")
 
     def answered(self, ask: Ask, pdu: bytes, at_ns: int) -> None:
