@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import random
 import struct
 from collections.abc import Callable
 from typing import Any
@@ -271,5 +272,44 @@ def test_another_point_shows_it(kit: Any) -> None:
         assert plant.carry.receiving.watches[0].state == "verified"
         assert {each.pdu for each in receiver.reads} == {b"\x03\x00\x32\x00\x01"}
         await plant.engine.stop()
+
+    run_virtual(run)
+
+
+def test_verify_and_step_together(kit: Any) -> None:
+    async def run() -> None:
+        receiver = applying(kit, lambda device, number, at_ns: None)
+        plant = await plant_of(kit, receiver, verified(step=10))
+        await asyncio.sleep(5)
+        assert receiver.registers(100, 1) == [70]
+        assert plant.carry.receiving.watches[0].state == "verified"
+        assert plant.carry.quality.name == "GOOD"
+        later(0.05, receiver, 12345)
+        await asyncio.sleep(5)
+        assert receiver.registers(100, 1) == [12345]
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(run)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_lost_answers_are_no_second_writer(kit: Any, seed: int) -> None:
+    rng = random.Random(seed)
+
+    def answer(device: Any, seen: Any, adu: bytes) -> tuple[int, bytes | None] | None:
+        # A tenth of the answers is lost, and another tenth comes after its time.
+        chance = rng.random()
+        return (0, None) if chance < 0.1 else (1200 * MS, adu) if chance < 0.2 else None
+
+    async def run() -> None:
+        receiver = kit.device(answer=answer)
+        plant = await plant_of(kit, receiver, verified(0.2), max_age_ns=20 * S)
+        for number in range(120):
+            plant.source.set_registers(0, [number * 7 % 100])
+            await asyncio.sleep(1)
+        assert not plant.carry.receiving.watches[0].is_stopped, outcomes(plant)
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
 
     run_virtual(run)

@@ -148,6 +148,9 @@ class Approach:
         wanted = [(read, target) for read, target in self._reads if self._is_unknown(target, now_ns())]
         self._pending = len(wanted)
         self._failure = ""
+        if not wanted:
+            done("")
+            return
 
         def over(target: Target, outcome: Outcome | NotSent) -> None:
             target.number = None

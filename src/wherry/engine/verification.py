@@ -25,6 +25,8 @@ from wherry.values.units import unit_line
 
 PUTS_KEPT: Final = 256
 """Puts of one value that are remembered while they may still take effect."""
+MAYBE_NS: Final = 60 * 1_000_000_000
+"""How long after its time-out a write is reckoned with that was not answered."""
 READS: Final[Mapping[str, Callable[[int, int], Request]]] = {
     "coil": ReadCoils,
     "discrete": ReadDiscreteInputs,
@@ -54,7 +56,7 @@ class Watch:
 
     __slots__ = (
         "_decode", "_decode_put", "_settle_ns", "_tell", "_tolerance", "_window_ns", "asked", "at", "before",
-        "changed_ns", "counts", "late_ns_max", "matched", "name", "put_ns", "puts", "state", "words",
+        "changed_ns", "counts", "late_ns_max", "matched", "maybe", "name", "put_ns", "puts", "state", "words",
     )  # fmt: skip
 
     def __init__(self, value: Value, period_ns: int, tell: Tell) -> None:
@@ -72,6 +74,8 @@ class Watch:
         """What it held when it last held what was put; None while it never did."""
         self.puts: deque[tuple[int, Content]] = deque(maxlen=PUTS_KEPT)
         """What was put and acknowledged, the last one last, as long as it may still take effect."""
+        self.maybe: deque[tuple[int, Content]] = deque(maxlen=PUTS_KEPT)
+        """What was put and not answered: it may take effect or not."""
         self.put_ns: int | None = None
         self.changed_ns = 0
         """When another value than before was acknowledged first."""
@@ -104,9 +108,13 @@ class Watch:
             return
         if isinstance(outcome, Refusal):
             self._become(Became.REFUSED, f"refused (exception {outcome.code:02X})")
-        if outcome is not None:
+        if isinstance(outcome, NotSent | Refusal):
             return
         put = self._decode_put(data)
+        if outcome is not None:
+            # Nobody knows whether it arrived, or still will.
+            self.maybe.append((now_ns, put))
+            return
         if not self.puts or not self._near(self.puts[-1][1], put):
             self.changed_ns = now_ns
         while self.puts and now_ns - self.puts[0][0] > self._window_ns:
@@ -132,6 +140,10 @@ class Watch:
             return
         if self._near(held, put):
             self._seen(held, sent_ns)
+            return
+        while self.maybe and sent_ns - self.maybe[0][0] > self._window_ns + MAYBE_NS:
+            self.maybe.popleft()
+        if any(self._near(held, each) for _, each in self.maybe):
             return
         is_earlier_put = any(self._near(held, each) for at_ns, each in self.puts if at_ns < put_ns)
         if self.matched is not None and not is_earlier_put:
