@@ -120,3 +120,19 @@ def test_one_connection_that_is_closed_when_idle_and_kept_when_dead(over_sockets
         assert any("check that no other client holds" in each for each in trial.said("skid"))
 
     over_sockets("S7", play, quick(plan_for("S7"), period_ns=200 * NS_PER_MS), only="skid", prepare=shorten)
+
+
+def test_a_write_that_does_not_stay_and_a_second_writer(over_sockets: OverSockets) -> None:
+    plan = quick(plan_for("S9"), period_ns=50 * NS_PER_MS)
+    (transfer,) = plan.transfers
+    values = tuple(replace(each, verify_ns=100 * NS_PER_MS) for each in transfer.values)
+
+    async def play(trial: Any) -> None:
+        watches = trial.carry("setpoints").receiving.watches
+        await trial.until(lambda: "accepted and ignored" in watches[0].words and watches[4].state == "verified")
+        trial["hall"].set(values[4].put, 777)
+        await trial.until(lambda: watches[4].state == "overwritten")
+        await trial.until(lambda: trial["hall"].counts.writes > 60)
+        assert trial["hall"].registers(104, 1) == (777,), "nobody fights"
+
+    over_sockets("S9", play, replace(plan, transfers=(replace(transfer, values=values),)), only="hall")

@@ -24,7 +24,9 @@ TRANSACTIONS = int(os.environ.get("WHERRY_DEVICE_TRANSACTIONS", "1200"))
 
 
 def test_each_liar_lies_in_its_own_way(on_device: Any, seed: int) -> None:
-    """What the plan without `verify` cannot notice: every write was answered as it should be."""
+    """What a plan without `verify` cannot notice: every write was answered as it should be."""
+    text = DEVICES["S9"].plan_text
+    assert ', verify = "2 s"' in text
     seen: list[tuple[int, ...]] = []
 
     async def play(trial: Any) -> None:
@@ -38,13 +40,47 @@ def test_each_liar_lies_in_its_own_way(on_device: Any, seed: int) -> None:
         assert trial.carry("setpoints").quality is Quality.GOOD
         assert skid.counts.writes == 0
 
-    on_device("S9", seed, play)
+    on_device("S9", seed, play, plan=loads(text.replace(', verify = "2 s"', "")).plan, only="hall")
     ignored, clamped, late, reverted, foreign = zip(*seen, strict=True)
     assert set(ignored) == {0}
     assert set(clamped) == {910, CLAMP}
     assert {0, 920, 1120} >= set(late) > {920}
     assert {930, 1130} & set(reverted)
     assert foreign.count(FOREIGN) < len(foreign), "the carrier writes it again in each cycle"
+
+
+OUTCOMES = (
+    "accepted and ignored: it still holds 0",
+    "accepted, but it holds 1000 in place of 1110",
+    "verified, 6.0 s after the write",
+    "reverted to 0, which it held before",
+    "overwritten by somebody else: it holds 777 in place of 940",
+)
+
+
+def test_each_liar_is_found_out_and_nobody_fights(on_device: Any, seed: int) -> None:
+    async def play(trial: Any) -> None:
+        await trial.wait(300)
+        carry, hall = trial.carry("setpoints"), trial["hall"]
+        told = trial.said("setpoints")
+        for index, words in enumerate(OUTCOMES, 1):
+            assert any(f"setpoint {index}" in each and words in each for each in told), (words, told)
+        assert [str(each.state) for each in carry.receiving.watches[-2:]] == ["reverted", "overwritten"]
+        assert carry.quality is Quality.BAD
+        # The foreign writer came after 30 s, the way back after 60 s; both were seen within two readings.
+        await trial.run()
+        last_ns = {
+            address: max(each.at_ns for each in hall.writes if each.address <= address < each.address + each.count)
+            for address in (102, 103, 104)
+            if any(each.address <= address < each.address + each.count for each in hall.writes)
+        }
+        assert last_ns.get(103, 0) <= 62 * S
+        assert last_ns.get(104, 0) <= 32 * S
+        assert last_ns[102] > 290 * S, "the others go on"
+        assert hall.registers(104, 1) == (FOREIGN,)
+        assert trial.carry("setpoints").delivered > 0.99 * trial.carry("setpoints").scheduled
+
+    on_device("S9", seed, play)
 
 
 # Memory that wears out.

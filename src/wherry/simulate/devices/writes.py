@@ -150,8 +150,8 @@ _SETPOINTS: Final = "\n".join(
 
 def _setpoint_values(more: str = "") -> str:
     return "\n".join(
-        f'  {{ name = "setpoint {index + 1}", take = "holding {index} uint16", put = "holding {100 + index} uint16"'
-        f"{more} }},"
+        f'  {{ name = "setpoint {index + 1}", take = "holding {index} uint16", put = "holding {100 + index} uint16", '
+        f'verify = "2 s" }},'
         for index in range(len(LIARS))
     )
 
@@ -163,8 +163,8 @@ S9: Final = Device(
     "third is applied five seconds later; the fourth falls back after a minute to what it was before; and the fifth is "
     "set to 777 by somebody else every 30 s. With more values it begins again with the first; one kind alone does the "
     "same with all values.",
-    "With `verify` each of the five has an outcome of its own; for a foreign writer the writes of that value stop, and "
-    "nobody fights.",
+    "With `verify` each of the five has an outcome of its own: accepted and ignored; accepted, but held at a bound; "
+    "verified late; reverted; overwritten. After the last two nothing is put there any more: nobody fights.",
     {
         "all five": _lies_by(lambda index: LIARS[index % len(LIARS)]),
         **{name: _lies_by(lambda _index, name=name: name) for name in LIARS},  # type: ignore[misc]
