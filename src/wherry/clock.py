@@ -19,24 +19,25 @@ class LoopClock:
     """The time of an event loop in whole nanoseconds, and timers on it.
 
     A loop that keeps its own nanoseconds (a virtual one: attributes ``clock``, a function that gives them, and
-    ``call_at_ns``) is believed exactly. Other loops keep
-    the system's monotonic clock, some of them rounded to a millisecond; for them that clock is read itself, and no
-    timer is set closer than their rounding, or a timer that fires early would be set again and again without rest.
+    ``call_at_ns``) is believed exactly. Other loops keep the system's monotonic clock, some of them rounded to a
+    millisecond; for them that clock is read itself, and no timer is set closer than their rounding, or a timer that
+    fires early would be set again and again without rest.
+
+    ``call_at(at_ns, callback)`` calls back at an instant. On a rounding loop it may come a little early: look at the
+    clock again.
     """
 
-    __slots__ = ("_call_at_ns", "_loop", "now_ns")
+    __slots__ = ("_loop", "call_at", "now_ns")
 
     now_ns: Callable[[], int]
+    call_at: Callable[[int, Callable[[], object]], asyncio.TimerHandle]
 
     def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
         self._loop = loop
         self.now_ns = getattr(loop, "clock", time.monotonic_ns)
-        self._call_at_ns: Callable[..., asyncio.TimerHandle] | None = getattr(loop, "call_at_ns", None)
+        self.call_at = getattr(loop, "call_at_ns", self._call_at)
 
-    def call_at(self, at_ns: int, callback: Callable[[], object]) -> asyncio.TimerHandle:
-        """Call back at an instant. It may come a little early on a rounding loop: look at the clock again."""
-        if self._call_at_ns is not None:
-            return self._call_at_ns(at_ns, callback)
+    def _call_at(self, at_ns: int, callback: Callable[[], object]) -> asyncio.TimerHandle:
         least_ns = self.now_ns() + NS_PER_MS
         return self._loop.call_at(max(at_ns, least_ns) / NS_PER_S, callback)
 

@@ -85,6 +85,7 @@ class Jury:
         listeners = {hook: self._listeners(hook) for hook in HOOKS}
         self._on_ask, self._on_answer, self._on_look = (listeners[hook] for hook in ("asked", "answered", "looked"))
         self._listeners_by_hook = listeners
+        self._on_read = tuple(each.asked for each in self.judges if not each.WRITES_ONLY and each.asked in self._on_ask)
 
     def _listeners(self, hook: str) -> tuple[Callable[..., None], ...]:
         return tuple(
@@ -124,8 +125,11 @@ class Jury:
         """A request has left."""
         if ask.head.is_write:
             self.matching.asked(ask)
-        for listener in self._on_ask:
-            listener(link, ask)
+            for listener in self._on_ask:
+                listener(link, ask)
+        else:
+            for listener in self._on_read:
+                listener(link, ask)
 
     def answered(self, ask: Ask, pdu: bytes, at_ns: int) -> None:
         """A right reply has come."""

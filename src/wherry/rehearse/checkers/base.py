@@ -67,6 +67,8 @@ class Checker:
     """Does nothing by itself. ``report(name, subject, message)`` takes down what is wrong."""
 
     NAME: ClassVar[str] = ""
+    WRITES_ONLY: ClassVar[bool] = False
+    """Whether it need not be told of requests that write nothing."""
 
     def __init__(self, world: World, report: Report) -> None:
         self.world = world

@@ -14,6 +14,7 @@ class Counted(Checker):
     """Counts the confirmations by itself, and the releases by the period."""
 
     NAME: ClassVar[str] = "counted"
+    WRITES_ONLY: ClassVar[bool] = True
 
     def __init__(self, world: World, report: Report, matching: Matching) -> None:
         super().__init__(world, report)

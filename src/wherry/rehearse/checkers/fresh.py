@@ -15,6 +15,7 @@ class Fresh(Checker):
     """Judges every value in every write."""
 
     NAME: ClassVar[str] = "fresh"
+    WRITES_ONLY: ClassVar[bool] = True
 
     def asked(self, link: Link, ask: Ask) -> None:
         for put in ask.puts:

@@ -15,6 +15,7 @@ class InOrder(Checker):
     """Remembers which writes wait for their answer."""
 
     NAME: ClassVar[str] = "in order"
+    WRITES_ONLY: ClassVar[bool] = True
 
     def __init__(self, world: World, report: Report) -> None:
         super().__init__(world, report)

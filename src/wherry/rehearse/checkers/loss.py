@@ -21,6 +21,7 @@ class Loss(Checker):
     """Judges what is told when it leaves, and what stands in the receiver's registers each period."""
 
     NAME: ClassVar[str] = "loss"
+    WRITES_ONLY: ClassVar[bool] = True
 
     def __init__(self, world: World, report: Report, matching: Matching) -> None:
         super().__init__(world, report)

@@ -20,6 +20,7 @@ class Recorded(Checker):
     """Keeps what the record says beside what was seen."""
 
     NAME: ClassVar[str] = "recorded"
+    WRITES_ONLY: ClassVar[bool] = True
 
     def __init__(self, world: World, report: Report) -> None:
         super().__init__(world, report)

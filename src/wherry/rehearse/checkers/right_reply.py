@@ -14,6 +14,7 @@ class RightReply(Checker):
     """A value that only a reply holds that must not count was taken from it."""
 
     NAME: ClassVar[str] = "right reply"
+    WRITES_ONLY: ClassVar[bool] = True
 
     def asked(self, link: Link, ask: Ask) -> None:
         for put in ask.puts:

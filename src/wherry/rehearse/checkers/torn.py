@@ -16,6 +16,7 @@ class Torn(Checker):
     """Judges every write."""
 
     NAME: ClassVar[str] = "torn"
+    WRITES_ONLY: ClassVar[bool] = True
 
     def asked(self, link: Link, ask: Ask) -> None:
         groups: dict[tuple[str, str], list[int]] = {}
