@@ -174,6 +174,8 @@ class _Transfer:
         elif rng.random() < 0.2:
             row.append(f"deadband = {rng.choice((0, 0.5, 2))}")
             row.append('refresh = "20 s"')
+        if rng.random() < 0.1:
+            row.append('verify = "500 ms"')
         return row
 
     def _bit(self, index: int) -> list[str]:
