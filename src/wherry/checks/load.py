@@ -107,6 +107,8 @@ def loads(
             writes = [*each.writes]
             if each.status_alone is not None and each.status_in is None:
                 writes.append(each.status_alone)
+            for read in each.verify_reads:
+                found[each.transfer.destination].add(each.transfer, read.span, sweep.period_ns)
             for write in writes:
                 load = found[each.transfer.destination]
                 for _ in range(requests_for(load.controller, write)):

@@ -46,6 +46,9 @@ def _rows(judged: Judged, sweep: Sweep) -> Iterator[RequestRow]:
         yield RequestRow(sweep.source, False, function, read.span, _carried(sweep, read.cuts), sweep.period_ns)
     for each in sweep.transfers:
         destination = judged.destination(each.transfer)
+        for read in each.verify_reads:
+            function, carries = READ_FUNCTIONS[read.span.table], _carried(sweep, read.cuts)
+            yield RequestRow(destination.name, False, function, read.span, carries, sweep.period_ns)
         writes = list(each.writes)
         if each.status_alone is not None and each.status_in is None:
             writes.append(each.status_alone)

@@ -7,7 +7,8 @@ from collections.abc import Callable, Sequence
 from wherry.engine.approach import Approach, approach_of
 from wherry.engine.job import Job, NotSent
 from wherry.engine.verification import Tell, Verification, Watch
-from wherry.plan.model import Controller, Transfer
+from wherry.packing.layout import TransferLayout
+from wherry.plan.model import Controller
 from wherry.protocol.session import Outcome, Reply
 from wherry.values.quality import Quality
 
@@ -60,7 +61,7 @@ class Receiving:
         """What may be put in this cycle; a group whole or not at all."""
         limited: Sequence[bytes | None] = puts
         if self._verification is not None:
-            limited = self._verification.limit(limited)
+            limited = self._verification.limit(limited, now_ns)
         if self._approach is not None:
             limited = self._approach.limit(limited, now_ns)
         whole = list(limited)
@@ -110,16 +111,15 @@ class Receiving:
 
 
 def receiving_of(
-    transfer: Transfer,
+    layout: TransferLayout,
     controller: Controller,
     members: Sequence[Sequence[int]],
     groups: Sequence[Sequence[int]],
     tell: Tell,
 ) -> Receiving | None:
     """What a transfer must know of its receiver; None where it puts whatever comes."""
-    approach = approach_of(transfer, controller, members, groups)
-    is_verified = any(value.verify_ns is not None for value in transfer.values)
-    verification = Verification(transfer, controller, members, tell) if is_verified else None
+    approach = approach_of(layout.transfer, controller, members, groups)
+    verification = Verification(layout, controller, members, tell) if layout.verify_reads else None
     if approach is None and verification is None:
         return None
     return Receiving(approach, verification, members, groups)

@@ -10,12 +10,16 @@ from __future__ import annotations
 import math
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import Final
 
-from wherry.engine.job import Job, NotSent
-from wherry.plan.model import Controller, Point, Transfer, Value
+from wherry.engine.job import Job, NotSent, touched
+from wherry.engine.reading import Cut as Cutting
+from wherry.engine.reading import cut_bits, cut_registers
+from wherry.packing.layout import Cut, ReadRequest, TransferLayout
+from wherry.plan.model import Controller, Point, Value
 from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters, Request
 from wherry.protocol.session import Outcome, Prepared, Refusal, Reply, prepare
 from wherry.values.codec import UnreadableError, reader
@@ -56,12 +60,14 @@ class Watch:
 
     __slots__ = (
         "_decode", "_decode_put", "_settle_ns", "_tell", "_tolerance", "_window_ns", "asked", "at", "before",
-        "changed_ns", "counts", "late_ns_max", "matched", "maybe", "name", "put_ns", "puts", "state", "words",
+        "changed_ns", "counts", "late_ns_max", "matched", "maybe", "name", "previous", "puts", "span", "state",
+        "wanted_ns", "words",
     )  # fmt: skip
 
     def __init__(self, value: Value, period_ns: int, tell: Tell) -> None:
         assert value.verify_ns is not None
         self.name = value.name
+        self.span = value.put.span
         self.at: Point = value.verify_at or value.put
         self.state: Became | None = None
         self.words = "not written yet"
@@ -76,12 +82,16 @@ class Watch:
         """What was put and acknowledged, the last one last, as long as it may still take effect."""
         self.maybe: deque[tuple[int, Content]] = deque(maxlen=PUTS_KEPT)
         """What was put and not answered: it may take effect or not."""
-        self.put_ns: int | None = None
+        self.previous: Content | None = None
+        """What it held when another value than before was put last."""
+        self.wanted_ns: int | None = None
+        """When there was something to put last, whether it had to be written again or not."""
         self.changed_ns = 0
         """When another value than before was acknowledged first."""
         self.asked: bytes | None = None
         self._decode = reader(self.at)
-        self._decode_put = reader(value.put)
+        # A bit on its way into a register is a byte of its own, whatever its place there.
+        self._decode_put = reader(value.put if value.put.bit is None else replace(value.put, bit=0))
         self._settle_ns = value.verify_ns
         self._window_ns = value.verify_ns + 2 * period_ns
         factor = unit_line(value.unit, value.put_unit).then(line_of(value.scale)).factor
@@ -95,32 +105,30 @@ class Watch:
 
     def forget(self) -> None:
         """The controller was lost, or nothing was put for long: what it holds is its own affair until the next put."""
-        self.before = self.matched = None
+        self.before = self.matched = self.previous = self.wanted_ns = None
         self.puts.clear()
-        self.put_ns = None
 
     # Writing.
 
     def wrote(self, outcome: Outcome | NotSent | None, now_ns: int) -> None:
-        """The write of ``asked`` is over; None: all of its requests were answered as they should."""
+        """The write of ``asked`` is over; None: no request that carries it has left."""
         data, self.asked = self.asked, None
-        if data is None:
+        if data is None or outcome is None:
             return
         if isinstance(outcome, Refusal):
             self._become(Became.REFUSED, f"refused (exception {outcome.code:02X})")
         if isinstance(outcome, NotSent | Refusal):
             return
         put = self._decode_put(data)
-        if outcome is not None:
+        if not isinstance(outcome, Reply):
             # Nobody knows whether it arrived, or still will.
             self.maybe.append((now_ns, put))
             return
         if not self.puts or not self._near(self.puts[-1][1], put):
-            self.changed_ns = now_ns
+            self.changed_ns, self.previous = now_ns, self.matched
         while self.puts and now_ns - self.puts[0][0] > self._window_ns:
             self.puts.popleft()
         self.puts.append((now_ns, put))
-        self.put_ns = now_ns
         if self.state is None or self.state is Became.REFUSED:
             self.state, self.words = Became.ACCEPTED, "accepted, not read back yet"
 
@@ -165,10 +173,12 @@ class Watch:
         """It was there, and something else is there now."""
         assert self.matched is not None
         # Where another value has been put since, it may be on its way there, or held up by a bound of the device.
-        if not self._near(self.matched, put) and self._is_between(self.matched, held, put):
+        if not self._near(self.matched, put) and (
+            self._near(held, self.matched) or self._is_between(self.matched, held, put)
+        ):
             self._not_there(held, put, sent_ns)
             return
-        if self.before is not None and self._near(held, self.before):
+        if any(each is not None and self._near(held, each) for each in (self.before, self.previous)):
             words = f"reverted to {shown(held)}, which it held before"
             self._become(Became.REVERTED, words)
         else:
@@ -188,8 +198,15 @@ class Watch:
         if self.state is not Became.ACCEPTED or self.words != words:
             self._become(Became.ACCEPTED, words)
 
+    def unreadable(self, code: int) -> None:
+        """The controller refuses to tell what the place holds."""
+        if self.state is Became.ACCEPTED:
+            words = f"accepted, but its place cannot be read (exception {code:02X})"
+            if words != self.words:
+                self._become(Became.ACCEPTED, words)
+
     def _become(self, state: Became, words: str, *, is_told: bool = True) -> None:
-        is_new = state is not self.state or (state is Became.ACCEPTED and words[:12] != self.words[:12])
+        is_new = state is not self.state or (state is Became.ACCEPTED and words[:13] != self.words[:13])
         self.state, self.words = state, words
         self.counts[state] += 1
         if is_new and is_told:
@@ -221,12 +238,17 @@ class Watch:
         }
 
 
+Watched = Sequence[tuple[Watch, Cutting]]
+"""What is cut out of one reply, and for whom."""
+
+
 class Verification:
     """The verified values of one transfer, by their position."""
 
     def __init__(
-        self, transfer: Transfer, controller: Controller, members: Sequence[Sequence[int]], tell: Tell
+        self, layout: TransferLayout, controller: Controller, members: Sequence[Sequence[int]], tell: Tell
     ) -> None:
+        transfer = layout.transfer
         self.watches = {
             index: Watch(value, transfer.period_ns, tell)
             for index, value in enumerate(transfer.values)
@@ -234,10 +256,15 @@ class Verification:
         }
         self._members = members
         self._max_age_ns = transfer.max_age_ns
-        self._outcomes: dict[int, Outcome | NotSent] = {}
+        self._outcomes: dict[int, Outcome] = {}
+        """What became of the request that carried a value, by the value's position."""
         self._losses = 0
         self._pending = 0
-        self._reads = [(watch, prepare_read_of(controller, watch.at)) for watch in self.watches.values()]
+        self._reads = [
+            ([(self.watches[cut.value], cutter_of(request, cut)) for cut in request.cuts], prepared)
+            for request in layout.verify_reads
+            for prepared in [prepare_read_of(controller, request)]
+        ]
 
     @property
     def worst(self) -> str:
@@ -250,30 +277,38 @@ class Verification:
         self._losses = losses
         for watch in self.watches.values():
             if not watch.is_stopped and (
-                is_lost or (watch.put_ns is not None and now_ns - watch.put_ns > self._max_age_ns)
+                is_lost or (watch.wanted_ns is not None and now_ns - watch.wanted_ns > self._max_age_ns)
             ):
                 watch.forget()
 
     def look(self, submit: Callable[[Job], None], now_ns: Callable[[], int], done: Callable[[str], None]) -> None:
         """Read the places back. What cannot be read is no verdict, and holds nothing up but for its time-out."""
-        wanted = [(watch, read) for watch, read in self._reads if not watch.is_stopped]
+        wanted = [each for each in self._reads if not all(watch.is_stopped for watch, _ in each[0])]
         self._pending = len(wanted)
         if not wanted:
             done("")
             return
 
-        def over(watch: Watch, outcome: Outcome | NotSent) -> None:
-            if isinstance(outcome, Reply):
-                watch.read(outcome.payload, outcome.sent_ns)
+        def over(watched: Watched, outcome: Outcome | NotSent) -> None:
+            for watch, cut in watched:
+                if watch.is_stopped:
+                    continue
+                if isinstance(outcome, Reply):
+                    watch.read(cut(outcome.payload), outcome.sent_ns)
+                elif isinstance(outcome, Refusal):
+                    watch.unreadable(outcome.code)
             self._pending -= 1
             if not self._pending:
                 done("")
 
-        for watch, read in wanted:
-            submit(Job(read, lambda outcome, watch=watch: over(watch, outcome), is_write=False))  # type: ignore[misc]
+        for watched, read in wanted:
+            submit(Job(read, lambda outcome, watched=watched: over(watched, outcome), is_write=False))  # type: ignore[misc]
 
-    def limit(self, puts: Sequence[bytes | None]) -> list[bytes | None]:
+    def limit(self, puts: Sequence[bytes | None], now_ns: int) -> list[bytes | None]:
         """The puts without those that are stopped."""
+        for index, watch in self.watches.items():
+            if puts[index] is not None:
+                watch.wanted_ns = now_ns
         return [
             None if index in self.watches and self.watches[index].is_stopped else put for index, put in enumerate(puts)
         ]
@@ -284,23 +319,33 @@ class Verification:
             watch.asked = chosen[index]
 
     def tell(self, template: int, outcome: Outcome | NotSent) -> None:
-        """A request of a template is over."""
-        if type(outcome) is not Reply:
-            self._outcomes[template] = outcome
+        """A request of a template is over; it may have carried some of its values only."""
+        if isinstance(outcome, NotSent):
+            return
+        assert outcome.prepared is not None, "a job's outcome has its request"
+        bits, start, stop = touched(outcome.prepared)
+        for index in self._members[template]:
+            watch = self.watches.get(index)
+            is_carried = watch is not None and start <= watch.span.start and watch.span.stop <= stop
+            if watch is not None and is_carried and watch.span.table.is_bits is bits:
+                self._outcomes[index] = outcome
 
     def settle(self, now_ns: int) -> None:
         """All requests are over."""
-        for template, members in enumerate(self._members):
-            for index in members:
-                watch = self.watches.get(index)
-                if watch is not None:
-                    watch.wrote(self._outcomes.get(template), now_ns)
+        for index, watch in self.watches.items():
+            watch.wrote(self._outcomes.get(index), now_ns)
         self._outcomes.clear()
 
 
-def prepare_read_of(controller: Controller, at: Point) -> Prepared:
-    """A read of one point."""
-    return prepare(controller.unit, READS[at.table.value](at.address, at.count))
+def prepare_read_of(controller: Controller, request: ReadRequest) -> Prepared:
+    """What brings the content of the places."""
+    span = request.span
+    return prepare(controller.unit, READS[span.table.value](span.start, span.count))
+
+
+def cutter_of(request: ReadRequest, cut: Cut) -> Cutting:
+    """What takes one value out of the reply."""
+    return (cut_bits if request.span.table.is_bits else cut_registers)(cut.offset, cut.count)
 
 
 def shown(held: Content) -> str:

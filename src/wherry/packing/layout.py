@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from wherry.packing.cost import cost_of
-from wherry.packing.reads import join, pack_in_runs
+from wherry.packing.reads import join, pack_in_runs, pack_reads
 from wherry.packing.units import read_units, write_units
 from wherry.packing.writes import pack_writes
 from wherry.plan.model import Controller, Limits, Plan, Span, Table, Transfer
@@ -68,6 +68,8 @@ class TransferLayout:
     """Which write carries the status registers too: the last one, if they lie next to it and fit. Else None."""
     status_alone: WriteRequest | None = None
     """A request with nothing but the status registers, for every transfer that has them."""
+    verify_reads: tuple[ReadRequest, ...] = ()
+    """What is read back from the destination before the writes, for values with ``verify``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +130,7 @@ def _lay_out_sweep(
         for cut in request.cuts:
             needed[cut.transfer].add(position)
     layouts = tuple(
-        _lay_out_transfer(transfer, index, tuple(sorted(needed[index])), controllers[transfer.destination].limits)
+        _lay_out_transfer(transfer, index, tuple(sorted(needed[index])), controllers[transfer.destination])
         for index, transfer in enumerate(transfers)
     )
     careful = transfers[0].careful
@@ -168,14 +170,35 @@ def _lay_out_reads(
     return tuple(requests)
 
 
-def _lay_out_transfer(transfer: Transfer, index: int, reads: tuple[int, ...], limits: Limits) -> TransferLayout:
+def _lay_out_verify(transfer: Transfer, index: int, destination: Controller) -> tuple[ReadRequest, ...]:
+    """The reads that bring the places of values with ``verify``: nothing is read over but what is declared readable."""
+    places: dict[Table, list[tuple[int, int, Span]]] = {}
+    for position, value in enumerate(transfer.values):
+        if value.verify_ns is not None:
+            at = value.verify_at or value.put
+            places.setdefault(at.table, []).append((index, position, at.span))
+    requests: list[ReadRequest] = []
+    for table in sorted(places):
+        parts = places[table]
+        readable = [span for span in destination.readable if span.table is table]
+        count_max = destination.limits.read_count_max(table)
+        packs = pack_reads([span for *_, span in parts], count_max, cost_of(destination, table), readable)
+        requests += [ReadRequest(pack.span, _cuts_in(pack.span, (parts[at] for at in pack.items))) for pack in packs]
+    return tuple(requests)
+
+
+def _lay_out_transfer(
+    transfer: Transfer, index: int, reads: tuple[int, ...], destination: Controller
+) -> TransferLayout:
+    limits = destination.limits
+    verify_reads = _lay_out_verify(transfer, index, destination)
     units, _ = write_units(transfer, limits)
     writes: list[WriteRequest] = []
     for pack in pack_writes(units, limits):
         parts = ((index, value, transfer.values[value].put.span) for unit in pack.units for value in unit.values)
         writes.append(WriteRequest(pack.span, _cuts_in(pack.span, parts), pack.is_mask))
     if transfer.status is None:
-        return TransferLayout(transfer, reads, tuple(writes))
+        return TransferLayout(transfer, reads, tuple(writes), verify_reads=verify_reads)
     status = transfer.status
     alone = WriteRequest(status, (Cut(index, STATUS, 0, status.count),))
     status_in: int | None = None
@@ -187,7 +210,7 @@ def _lay_out_transfer(transfer: Transfer, index: int, reads: tuple[int, ...], li
         cuts.append(Cut(index, STATUS, status.start - span.start, status.count))
         status_in = len(writes) - 1
         writes[-1] = WriteRequest(span, tuple(sorted(cuts, key=lambda cut: cut.offset)))
-    return TransferLayout(transfer, reads, tuple(writes), status_in, alone)
+    return TransferLayout(transfer, reads, tuple(writes), status_in, alone, verify_reads)
 
 
 def _status_fits(write: WriteRequest, status: Span, limits: Limits) -> bool:

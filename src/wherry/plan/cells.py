@@ -95,6 +95,8 @@ READERS: Final[dict[str, Callable[[str, str], Any]]] = {
     "jump": _number,
     "modulus": _number,
     "deadband": _number,
+    "step": _number,
+    "tolerance": _number,
     "clamp": _bool,
     "substitute": _substitute,
 }
