@@ -67,14 +67,17 @@ def test_each_liar_is_found_out_and_nobody_fights(on_device: Any, seed: int) -> 
             assert any(f"setpoint {index}" in each and words in each for each in told), (words, told)
         assert [str(each.state) for each in carry.receiving.watches[-2:]] == ["reverted", "overwritten"]
         assert carry.quality is Quality.BAD
-        # The foreign writer came after 30 s, the way back after 60 s; both were seen within two readings.
+        # The foreign writer came after 30 s, and was seen within two readings. The way back comes 60 s after a write, at
+        # the instant of another one: where it falls between our reading and that write it is written over unseen, and
+        # comes again.
         await trial.run()
         last_ns = {
             address: max(each.at_ns for each in hall.writes if each.address <= address < each.address + each.count)
             for address in (102, 103, 104)
             if any(each.address <= address < each.address + each.count for each in hall.writes)
         }
-        assert last_ns.get(103, 0) <= 62 * S
+        assert last_ns[103] % (60 * S) <= 2 * S
+        assert last_ns[103] < 300 * S
         assert last_ns.get(104, 0) <= 32 * S
         assert last_ns[102] > 290 * S, "the others go on"
         assert hall.registers(104, 1) == (FOREIGN,)
