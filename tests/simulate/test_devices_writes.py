@@ -67,8 +67,8 @@ def test_each_liar_is_found_out_and_nobody_fights(on_device: Any, seed: int) -> 
             assert any(f"setpoint {index}" in each and words in each for each in told), (words, told)
         assert [str(each.state) for each in carry.receiving.watches[-2:]] == ["reverted", "overwritten"]
         assert carry.quality is Quality.BAD
-        # The foreign writer came after 30 s, and was seen within two readings. The way back comes 60 s after a write, at
-        # the instant of another one: where it falls between our reading and that write it is written over unseen, and
+        # The foreign writer came after 30 s, and was seen within two readings. The way back comes 60 s after a write,
+        # at the instant of another one: where it falls between our reading and that write it is written over unseen, and
         # comes again.
         await trial.run()
         last_ns = {
