@@ -68,8 +68,8 @@ def test_each_liar_is_found_out_and_nobody_fights(on_device: Any, seed: int) -> 
         assert [str(each.state) for each in carry.receiving.watches[-2:]] == ["reverted", "overwritten"]
         assert carry.quality is Quality.BAD
         # The foreign writer came after 30 s, and was seen within two readings. The way back comes 60 s after a write,
-        # at the instant of another one: where it falls between our reading and that write it is written over unseen, and
-        # comes again.
+        # at the instant of another one: where it falls between our reading and that write it is written over unseen,
+        # and comes again.
         await trial.run()
         last_ns = {
             address: max(each.at_ns for each in hall.writes if each.address <= address < each.address + each.count)
