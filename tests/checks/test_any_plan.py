@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from wherry.checks.check import check
 from wherry.checks.defaults import defaults
 from wherry.checks.intervals import possible
+from wherry.checks.load import loads as loads_of
 from wherry.checks.registry import find_rule
 from wherry.checks.requests import request_rows
 from wherry.checks.rule import Judged
@@ -191,3 +192,24 @@ def test_range_loss_is_what_the_engine_would_meet(text: str) -> None:
     ((value,),) = (each.values for each in loaded.plan.transfers)
     if "range-never-met" not in names:
         assert ("range-loss" in names) == (not ends_fit(value))
+
+
+def test_what_is_read_back_is_shown_and_counted() -> None:
+    """Two neighbours share a read, and what lies apart has one of its own; each is asked once in a period."""
+    rows = [f'{{ name = "{n}", take = "holding {n}", put = "holding {100 + n}"%s }}' for n in (0, 1, 7)]
+    plain, verified = (
+        Judged.of(loads(f"{HEAD}values = [{', '.join(row % more for row in rows)}]"))
+        for more in ("", ', verify = "2 s"')
+    )
+    known = request_rows(plain)
+    added = [row for row in request_rows(verified) if row not in known]
+    assert [(row.controller, row.is_write, row.function, str(row.span)) for row in added] == [
+        ("hall", False, 3, "holding 100..101"),
+        ("hall", False, 3, "holding 107"),
+    ]
+    assert added[0].carries == (("water", "0"), ("water", "1"))
+    counts = [
+        next(each.requests_per_s for each in loads_of(each.sweeps, each.controllers) if each.controller.name == "hall")
+        for each in (plain, verified)
+    ]
+    assert counts[1] - counts[0] == pytest.approx(2 * 5)

@@ -360,3 +360,15 @@ def test_writing_on_change_in_columns(read_list: ReadList) -> None:
     assert (first.deadband, first.shortest_ns, first.refresh_ns) == (0.5, 2_000_000_000, 60_000_000_000)
     assert (second.deadband, second.shortest_ns, second.refresh_ns) == (None, 0, None)
     assert (first.is_on_change, second.is_on_change, third.is_on_change) == (True, False, True)
+
+
+def test_steps_and_reading_back_in_columns(read_list: ReadList) -> None:
+    loaded = read_list(
+        "name,take,put,step,on_step,verify,verify_at,tolerance\n"
+        "a,holding 4,holding 104,0.5,hold,2 s,input 50,1.5\nb,holding 5,holding 105,,,,,\n"
+    )
+    assert loaded.findings == ()
+    first, second = loaded.plan.transfers[0].values
+    assert (first.step, first.on_step, first.verify_ns, first.tolerance) == (0.5, "hold", 2_000_000_000, 1.5)
+    assert str(first.verify_at) == "input 50 uint16"
+    assert (second.step, second.on_step, second.verify_ns, second.verify_at) == (None, "ramp", None, None)

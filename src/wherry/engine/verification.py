@@ -18,6 +18,7 @@ from typing import Final
 from wherry.engine.job import Job, NotSent, touched
 from wherry.engine.reading import Cut as Cutting
 from wherry.engine.reading import cut_bits, cut_registers
+from wherry.limits import VERIFY_PERIODS_MAX
 from wherry.packing.layout import Cut, ReadRequest, TransferLayout
 from wherry.plan.model import Controller, Point, Value
 from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters, Request
@@ -27,7 +28,7 @@ from wherry.values.codec import Value as Content
 from wherry.values.scaling import exact, line_of
 from wherry.values.units import unit_line
 
-PUTS_KEPT: Final = 256
+PUTS_KEPT: Final = VERIFY_PERIODS_MAX + 8
 """Puts of one value that are remembered while they may still take effect."""
 MAYBE_NS: Final = 60 * 1_000_000_000
 """How long after its time-out a write is reckoned with that was not answered."""

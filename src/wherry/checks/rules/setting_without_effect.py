@@ -88,6 +88,8 @@ ONCE_NEVER = (
     "step",
     "on_step",
     "verify",
+    "verify_at",
+    "tolerance",
 )
 """What only counts from one cycle to the next."""
 
@@ -141,6 +143,11 @@ def _judge(transfer: Transfer, value: Value) -> Iterator[Finding]:
         yield _finding("shortest", (*value.path, "shortest"), "the period is not shorter")
     if value.on_step is not OnStep.RAMP and value.step is None:
         yield _finding("on_step", (*value.path, "on_step"), f"`{value.name}` has no `step`")
+    if value.verify_at is not None and value.verify_ns is None:
+        yield _finding("verify_at", (*value.path, "verify_at"), f"`{value.name}` has no `verify`")
+    if value.tolerance and (value.verify_ns is None or not value.put.type.is_number):
+        why = f"`{value.name}` " + ("has no `verify`" if value.verify_ns is None else "is not put as a number")
+        yield _finding("tolerance", (*value.path, "tolerance"), why)
     if value.modulus is not None and value.counter is None:
         yield _finding("modulus", (*value.path, "modulus"), f"`{value.name}` is not declared as a `counter`")
     if value.jump is not None and value.range is not None and value.jump >= value.range[1] - value.range[0]:
