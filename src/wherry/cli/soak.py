@@ -77,19 +77,23 @@ def run(task: Task) -> Done:
     return Done(task, seen.transactions, len(seen.faults), tuple(str(each) for each in seen.broken))
 
 
-def tasks(plans: Sequence[str], first_seed: int, hours: float | None) -> Iterator[Task]:
-    """Without end: plans by chance on every seed, the others on every fourth. ``hours`` None: as many as fit each."""
+def tasks(plans: Sequence[str], first_seed: int, hours: float | None, faults: str | None = None) -> Iterator[Task]:
+    """Without end: plans by chance on every seed, the others on every fourth. ``hours`` None: as many as fit each;
+    ``faults`` None: another menu for each seed."""
     for seed in count(first_seed):
         for plan in plans:
             if plan == CHANCE or seed % len(MENUS) == 0:
-                task = Task(plan, seed, MENUS[seed % len(MENUS)] if plan == CHANCE else "harsh", hours or 0)
+                menu = faults or (MENUS[seed % len(MENUS)] if plan == CHANCE else "harsh")
+                task = Task(plan, seed, menu, hours or 0)
                 yield task if hours else replace(task, hours=round(fitting_hours(plan_of(task)), 3))
 
 
-def soak(plans: Sequence[str], minutes: float, first_seed: int, hours: float | None) -> list[Done]:
+def soak(
+    plans: Sequence[str], minutes: float, first_seed: int, hours: float | None, faults: str | None = None
+) -> list[Done]:
     """Rehearse on every core until the time is over; what was begun is finished."""
     done: list[Done] = []
-    waiting = tasks(plans, first_seed, hours)
+    waiting = tasks(plans, first_seed, hours, faults)
     workers = os.cpu_count() or 1
     started_ns = elapsed_ns()
     with ProcessPoolExecutor(workers) as pool:
@@ -122,8 +126,9 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=10.0)
     parser.add_argument("--seed", type=int, default=1, help="the first seed")
     parser.add_argument("--hours", type=float, help="of each rehearsal; unless said, as many as fit its plan")
+    parser.add_argument("--faults", choices=("none", "usual", "harsh"), help="the menu of all; unless said, by turns")
     asked = parser.parse_args()
-    done = soak(asked.plans, asked.minutes, asked.seed, asked.hours)
+    done = soak(asked.plans, asked.minutes, asked.seed, asked.hours, asked.faults)
     output.data(report(done))
     return 1 if any(each.broken for each in done) else 0
 
