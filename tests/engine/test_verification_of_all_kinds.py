@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from wherry.engine.events import EventKind
-from wherry.plan.model import Point, Table, Value
+from wherry.plan.model import OnLoss, Point, Table, Value
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.values.types import BOOL, UINT16, ValueType, string
 
@@ -221,5 +221,39 @@ def test_without_verify_nothing_is_read_from_the_receiver(kit: Any) -> None:
         assert plant.carry.receiving is None
         assert plant.receiver.reads == []
         await plant.engine.stop()
+
+    run_virtual(run)
+
+
+@pytest.mark.parametrize("delay_ms", [300, 900])
+def test_substitutes_that_take_longer_than_a_period_are_ours(kit: Any, delay_ms: int) -> None:
+    def answer(device: Any, seen: Any, adu: bytes) -> tuple[int, bytes] | None:
+        return (delay_ms * 1_000_000, adu) if seen.is_write else None
+
+    async def run() -> None:
+        receiver = kit.device(answer=answer)
+        plant = await plant_of(
+            kit,
+            word(0, substitute=9),
+            word(1, substitute=9),
+            receiver=receiver,
+            on_loss=OnLoss.SUBSTITUTE,
+            max_age_ns=5 * S,
+            status=None,
+        )
+        await asyncio.sleep(12)
+        for number in range(5):
+            plant.source.is_dead = True
+            await asyncio.sleep(12)
+            assert receiver.registers(100, 2) == [9, 9]
+            assert states(plant) == ["verified"] * 2
+            plant.source.is_dead = False
+            plant.source.set_registers(0, [80 + number, 90 + number])
+            await asyncio.sleep(12)
+            assert receiver.registers(100, 2) == [80 + number, 90 + number]
+            assert states(plant) == ["verified"] * 2
+        assert told(plant) == []
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
 
     run_virtual(run)

@@ -106,7 +106,9 @@ def build_carry(
         status_alone=alone,
         substitutes=substitutes_of(transfer, conversions),
         changes=changes_of(transfer, members, cutter.groups),
-        receiving=receiving_of(layout, destination.controller, members, cutter.groups, on_became),
+        receiving=receiving_of(
+            layout, destination.controller, members, cutter.groups, on_became, lambda: destination.losses
+        ),
         clock=clock,
         is_armed=transfer.destination in armed,
         on_quality=on_quality,

@@ -323,7 +323,8 @@ class Carry:
         self.state = CarryState.IDLE
         if self._batch is not None:
             self._batch.settle(now_ns)
-        if self.receiving is not None:
+        if self.receiving is not None and not self._fallback_pending:
+            # Else what is under way are substitutes, which settle when they are answered.
             self.receiving.settle(now_ns)
         if self._failure == WAITING:
             self.skipped_waiting += 1

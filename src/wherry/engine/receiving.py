@@ -116,10 +116,11 @@ def receiving_of(
     members: Sequence[Sequence[int]],
     groups: Sequence[Sequence[int]],
     tell: Tell,
+    losses: Callable[[], int],
 ) -> Receiving | None:
     """What a transfer must know of its receiver; None where it puts whatever comes."""
     approach = approach_of(layout.transfer, controller, members, groups)
-    verification = Verification(layout, controller, members, tell) if layout.verify_reads else None
+    verification = Verification(layout, controller, members, tell, losses) if layout.verify_reads else None
     if approach is None and verification is None:
         return None
     return Receiving(approach, verification, members, groups)

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from enum import StrEnum
 from fractions import Fraction
+from functools import partial
 from typing import Final
 
 from wherry.engine.job import Job, NotSent, touched
@@ -61,8 +62,8 @@ class Watch:
 
     __slots__ = (
         "_decode", "_decode_put", "_settle_ns", "_tell", "_tolerance", "_window_ns", "asked", "at", "before",
-        "changed_ns", "counts", "late_ns_max", "matched", "maybe", "name", "previous", "puts", "span", "state",
-        "wanted_ns", "words",
+        "changed_ns", "counts", "heard_ns", "late_ns_max", "matched", "maybe", "name", "previous", "puts", "span",
+        "state", "wanted_ns", "words",
     )  # fmt: skip
 
     def __init__(self, value: Value, period_ns: int, tell: Tell) -> None:
@@ -87,6 +88,8 @@ class Watch:
         """What it held when another value than before was put last."""
         self.wanted_ns: int | None = None
         """When there was something to put last, whether it had to be written again or not."""
+        self.heard_ns: int | None = None
+        """When the controller answered last, to a reading of the place or a write."""
         self.changed_ns = 0
         """When another value than before was acknowledged first."""
         self.asked: bytes | None = None
@@ -104,9 +107,14 @@ class Watch:
         """Whether nothing is put there any more."""
         return self.state in STOPPED
 
+    @property
+    def last_ns(self) -> tuple[int | None, int | None]:
+        """When there was something to put last, and when the controller answered last."""
+        return self.wanted_ns, self.heard_ns
+
     def forget(self) -> None:
         """The controller was lost, or nothing was put for long: what it holds is its own affair until the next put."""
-        self.before = self.matched = self.previous = self.wanted_ns = None
+        self.before = self.matched = self.previous = self.wanted_ns = self.heard_ns = None
         self.puts.clear()
 
     # Writing.
@@ -121,7 +129,9 @@ class Watch:
         if isinstance(outcome, NotSent | Refusal):
             return
         put = self._decode_put(data)
-        if not isinstance(outcome, Reply):
+        if isinstance(outcome, Reply):
+            self.heard_ns = now_ns
+        else:
             # Nobody knows whether it arrived, or still will.
             self.maybe.append((now_ns, put))
             return
@@ -141,6 +151,7 @@ class Watch:
             held = self._decode(data)
         except UnreadableError:
             return
+        self.heard_ns = sent_ns
         if not self.puts:
             self.before = held
             return
@@ -247,8 +258,14 @@ class Verification:
     """The verified values of one transfer, by their position."""
 
     def __init__(
-        self, layout: TransferLayout, controller: Controller, members: Sequence[Sequence[int]], tell: Tell
+        self,
+        layout: TransferLayout,
+        controller: Controller,
+        members: Sequence[Sequence[int]],
+        tell: Tell,
+        losses: Callable[[], int],
     ) -> None:
+        """``losses`` is the line's count of events after which the controller may have begun anew."""
         transfer = layout.transfer
         self.watches = {
             index: Watch(value, transfer.period_ns, tell)
@@ -260,6 +277,7 @@ class Verification:
         self._outcomes: dict[int, Outcome] = {}
         """What became of the request that carried a value, by the value's position."""
         self._losses = 0
+        self._losses_now = losses
         self._pending = 0
         self._reads = [
             ([(self.watches[cut.value], cutter_of(request, cut)) for cut in request.cuts], prepared)
@@ -277,9 +295,8 @@ class Verification:
         is_lost = losses != self._losses
         self._losses = losses
         for watch in self.watches.values():
-            if not watch.is_stopped and (
-                is_lost or (watch.wanted_ns is not None and now_ns - watch.wanted_ns > self._max_age_ns)
-            ):
+            is_old = any(at_ns is not None and now_ns - at_ns > self._max_age_ns for at_ns in watch.last_ns)
+            if not watch.is_stopped and (is_lost or is_old):
                 watch.forget()
 
     def look(self, submit: Callable[[Job], None], now_ns: Callable[[], int], done: Callable[[str], None]) -> None:
@@ -291,8 +308,10 @@ class Verification:
             return
 
         def over(watched: Watched, outcome: Outcome | NotSent) -> None:
+            # A controller that was lost while the reading waited may have begun anew: the next cycle looks again.
+            is_lost = self._losses_now() != self._losses
             for watch, cut in watched:
-                if watch.is_stopped:
+                if watch.is_stopped or is_lost:
                     continue
                 if isinstance(outcome, Reply):
                     watch.read(cut(outcome.payload), outcome.sent_ns)
@@ -303,7 +322,7 @@ class Verification:
                 done("")
 
         for watched, read in wanted:
-            submit(Job(read, lambda outcome, watched=watched: over(watched, outcome), is_write=False))  # type: ignore[misc]
+            submit(Job(read, partial(over, watched), is_write=False))
 
     def limit(self, puts: Sequence[bytes | None], now_ns: int) -> list[bytes | None]:
         """The puts without those that are stopped."""
