@@ -176,9 +176,23 @@ class Matching:
         if head.function == HOLDING_READ and ask.controller.owned:
             for address in range(head.address, head.address + head.count):
                 at = 2 + 2 * (address - head.address)
-                self._words[ask.controller.name, address] = int.from_bytes(pdu[at : at + 2], "big")
+                word = self._words[ask.controller.name, address] = int.from_bytes(pdu[at : at + 2], "big")
+                self._shows(ask.controller, address, word)
         self._number += 1
         stream.replies.append(Right(ask.at_ns, self._number, pdu[2:]))
+
+    def _shows(self, controller: Controller, address: int, word: int) -> None:
+        """A word of our own was read: what was written last may never have arrived."""
+        for transfer in self.plan.transfers:
+            if transfer.destination != controller.name:
+                continue
+            for track in self.tracks[transfer.name]:
+                put = track.value.put
+                if put.bit is None or put.address != address or put.table is not Table.HOLDING:
+                    continue
+                bit = word >> put.bit & 1
+                if track.data is not None and bit != track.data:
+                    track.data, track.is_substitute = bit, False
 
     def _stream(self, controller: Controller, head: Head) -> Stream:
         stream = Stream(head)
@@ -253,9 +267,9 @@ class Matching:
             for reply in reversed(stream.replies):
                 if reply.number <= track.last_number or reply.at_ns < oldest_ns:
                     break
-                if (found is None or reply.number > found.number) and track.fits(cut(reply.data), data):
+                # Replies that came in another order than they were asked for: the youngest reading is believed.
+                if (found is None or reply.at_ns > found.at_ns) and track.fits(cut(reply.data), data):
                     found = reply
-                    break
         may_replace = track.transfer.on_loss is OnLoss.SUBSTITUTE
         is_substitute = may_replace and track.is_stand_in(data)
         track.data = data
