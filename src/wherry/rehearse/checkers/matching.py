@@ -265,9 +265,11 @@ class Matching:
         found: Right | None = None
         for stream, cut in track.sources:
             for reply in reversed(stream.replies):
-                if reply.number <= track.last_number or reply.at_ns < oldest_ns:
+                if reply.number <= track.last_number:
                     break
-                # Replies that came in another order than they were asked for: the youngest reading is believed.
+                # Replies may come in another order than they were asked for: the youngest reading is believed.
+                if reply.at_ns < oldest_ns:
+                    continue
                 if (found is None or reply.at_ns > found.at_ns) and track.fits(cut(reply.data), data):
                     found = reply
         may_replace = track.transfer.on_loss is OnLoss.SUBSTITUTE
