@@ -364,3 +364,24 @@ def test_what_keeps_a_connection_in_use_is_a_read_also_where_only_writes_go(kit:
         assert max(gaps) < 10 * S
 
     run_virtual(scenario)
+
+
+@pytest.mark.parametrize("limits", [Limits(connection=Connection.PER_EXCHANGE), Limits(idle_ns=2 * S)])
+def test_a_connection_without_any_answer_is_not_made_again_at_once(kit: Any, limits: Limits) -> None:
+    async def run() -> None:
+        # Takes every connection and answers nothing that is asked on it.
+        source = kit.device(answer=lambda device, seen, adu: (0, None))
+        limited = Limits(connection=limits.connection, idle_ns=limits.idle_ns, timeout_ns=100 * MS)
+        plant = await kit.plant(period_ns=500 * MS, max_age_ns=5 * S, source=source, limits=limited)
+        await asyncio.sleep(600)
+        waits_ns = [after - before for before, after in pairwise(source.connects_ns)]
+        # The waits grow to five seconds, jittered down to half of that; one attempt for each period would be 1,200.
+        assert len(waits_ns) <= 600 / 2.5 + 6
+        assert min(waits_ns[6:]) >= 2500 * MS
+        source.answer = None
+        await asyncio.sleep(20)
+        assert plant.carry.quality.name == "GOOD"
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(run)

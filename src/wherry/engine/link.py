@@ -123,7 +123,7 @@ class Link:
         self._is_paced = bool(self._gap_ns or self._spacing_ns)
         self._next_allowed_ns = 0
         self._attempts = 0
-        self._answered = False
+        self._answered = self._has_asked = False
         self._heard_late_ns = 0
 
     # Work.
@@ -207,6 +207,7 @@ class Link:
         if self._idle_wait_ns:
             self._used_ns = now_ns
             self._last_job = job
+            self._has_asked = True
         if self._spacing_ns:
             self._next_allowed_ns = now_ns + self._spacing_ns
         if self._timer is None:
@@ -358,6 +359,10 @@ class Link:
 
     def _rest(self) -> None:
         """Close politely until there is something to ask again."""
+        if self._has_asked and not self._answered:
+            # Made again at once it would be one attempt after the other without an answer.
+            self._reset("nothing that was asked on this connection was answered")
+            return
         transport, self.transport = self.transport, None
         if transport is not None:
             self.state = LineState.RESTING
@@ -443,7 +448,7 @@ class Link:
             return
         self.transport = transport
         self._session = self._new_session()
-        self._answered = False
+        self._answered = self._has_asked = False
         self.state = LineState.UP
         self.connections_made += 1
         self.reason = ""

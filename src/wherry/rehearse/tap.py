@@ -172,6 +172,7 @@ class Link(asyncio.Protocol):
         self.waiting: dict[bytes, Ask] = {}
         self.is_open = False
         self.last_answer_ns: int | None = None
+        self._is_spoilt = False
         self.was_clean = False
         """Whether it was closed politely, while nothing was asked, by the peer or as the plan says."""
         self.is_rtu = any(each.framing is Framing.RTU for each in self.controllers)
@@ -197,7 +198,7 @@ class Link(asyncio.Protocol):
         """The engine closes it politely, which it may do while nothing is asked where the plan says so."""
         limits = [each.limits for each in self.controllers]
         may = any(each.idle_ns or each.connection is Connection.PER_EXCHANGE for each in limits)
-        self.was_clean = may and not self.in_flight(self.tap.instant())
+        self.was_clean = may and (self._is_spoilt or not self.in_flight(self.tap.instant()))
         self.over()
 
     def over(self) -> None:
@@ -216,6 +217,7 @@ class Link(asyncio.Protocol):
             key, unit, pdu = frame[:2], frame[MBAP_HEAD], frame[MBAP_HEAD + 1 :]
         controller = self._units.get(unit) or self.controllers[0]
         tap.request_count += 1
+        self._is_spoilt = False
         ask = Ask(tap.instant(), controller, tap.head(controller, unit, pdu), pdu, tap.request_count)
         waiting = self.waiting
         waiting.pop(key, None)
@@ -225,6 +227,8 @@ class Link(asyncio.Protocol):
         tap.observer.asked(self, ask)
 
     def data_received(self, data: bytes) -> None:
+        # One at a time, whatever comes is taken for the answer, and ends what it was to answer.
+        self._is_spoilt = self.is_rtu
         if self._data:
             self._data += data
         else:
