@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wherry.engine.approach import Target
-from wherry.plan.model import OnLoss, OnStep, Point, Scale, Table, Value
+from wherry.plan.model import OnLoss, OnStep, Point, Scale, Span, Table, Transfer, Value
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.values.codec import reader, writer
 from wherry.values.types import FLOAT32, FLOAT64, INT16, UINT16, ValueType
@@ -65,8 +65,9 @@ def test_it_begins_where_the_receiver_is_and_moves_in_steps(kit: Any) -> None:
         assert receiver.registers(100, 1) == [122]
         assert receiver.registers(91, 1) == [2]
         assert watched.moved == [5, 5, 5, 5, 2]
-        # It was looked at once, before the first write.
-        assert [each.pdu for each in receiver.reads] == [b"\x03\x00\x64\x00\x01"]
+        # It was looked at before each write.
+        assert {each.pdu for each in receiver.reads} == {b"\x03\x00\x64\x00\x01"}
+        assert len(receiver.reads) == len([each for each in receiver.writes if each.pdu[1:3] == b"\x00\x64"])
         source.set_registers(0, [111])
         await asyncio.sleep(2)
         assert receiver.registers(100, 1) == [111]
@@ -216,7 +217,7 @@ def test_no_rounding_makes_a_step_longer(kind: ValueType, held: float, wanted: f
     encode, decode = writer(place), reader(place)
     whole = kind in (INT16, UINT16)
     content = encode(int(held) if whole else held)
-    target.read(content, 0)
+    target.read(content)
     put, why = target.limit(encode(int(wanted) if whole else wanted), S)
     assert put is not None
     after, before, asked = decode(put), decode(content), decode(encode(int(wanted) if whole else wanted))
@@ -230,3 +231,81 @@ def test_no_rounding_makes_a_step_longer(kind: ValueType, held: float, wanted: f
         assert abs(after - before) > step - 1.01 - abs(before) * 2**-21
     else:
         assert after == asked
+
+
+@pytest.mark.parametrize("delay_ms", [5, 26, 60, 90])
+def test_a_slow_receiver_gets_there_too(kit: Any, delay_ms: int) -> None:
+    async def run() -> None:
+        watched = Watched(kit, 100, delay_ms * MS)
+        source = kit.device()
+        source.set_registers(0, [122])
+        plant = await kit.plant([stepped()], source=source, receiver=watched.device)
+        await asyncio.sleep(10)
+        assert watched.device.registers(100, 1) == [122]
+        assert watched.moved == [5, 5, 5, 5, 2]
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(run)
+
+
+def test_local_mode_and_a_hand_make_no_bump(kit: Any) -> None:
+    """The device answers and ignores, then somebody moves the place, then it obeys again."""
+
+    async def run() -> None:
+        watched = Watched(kit, 100)
+        receiver = watched.device
+        is_local = [True]
+
+        def keep(held: int) -> None:
+            if is_local[0]:
+                receiver.set_registers(100, [held])
+                asyncio.get_running_loop().call_later(0.001, keep, held)
+
+        source = kit.device()
+        source.set_registers(0, [500])
+        plant = await kit.plant([stepped()], source=source, receiver=receiver)
+        keep(100)
+        await asyncio.sleep(20)
+        assert plant.carry.quality.name == "UNCERTAIN"
+        is_local[0] = False
+        await asyncio.sleep(1)
+        receiver.set_registers(100, [30])
+        watched.moved.clear()
+        await asyncio.sleep(1)
+        assert set(watched.moved) == {5}
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(run)
+
+
+def transfer_of(name: str, index: int, step: float | None) -> Transfer:
+    place = Point(Table.HOLDING, 100 + index, UINT16)
+    value = Value("feed", Point(Table.HOLDING, index, UINT16), place, step=step, substitute=3)
+    status = Span(Table.HOLDING, 80 + 10 * index, 4)
+    return Transfer(name, "skid", "hall", 200 * MS, S, (value,), OnLoss.SUBSTITUTE, True, None, status)
+
+
+def test_the_first_values_may_come_while_substitutes_are_on_their_way(kit: Any) -> None:
+    async def run() -> None:
+        quiet = {"source": True, "receiver": True}
+
+        def silent(which: str) -> Any:
+            return lambda device, seen, adu: (0, None) if quiet[which] and not seen.is_write else None
+
+        plant = await kit.plant(
+            source=kit.device(answer=silent("source")),
+            receiver=kit.device(answer=silent("receiver")),
+            transfers=[transfer_of("a", 0, 5), transfer_of("b", 1, None)],
+        )
+        await asyncio.sleep(1.6)
+        quiet["source"] = False
+        await asyncio.sleep(5)
+        quiet["receiver"] = False
+        await asyncio.sleep(30)
+        assert [each.quality.name for each in plant.engine.carries] == ["GOOD", "GOOD"]
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(run)

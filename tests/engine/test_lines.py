@@ -304,3 +304,16 @@ def test_writes_to_one_register_are_never_in_flight_together(kit: Any) -> None:
         assert plant.counts_are_exact()
 
     run_virtual(scenario)
+
+
+def test_the_end_may_come_while_a_controller_is_busy(kit: Any) -> None:
+    def busy(device: Any, seen: Any, adu: bytes) -> tuple[int, bytes]:
+        return 0, adu[:4] + b"\x00\x03" + adu[6:7] + bytes((seen.pdu[0] | 0x80, 6))
+
+    async def run() -> None:
+        plant = await kit.plant(receiver=kit.device(answer=busy))
+        await asyncio.sleep(1.05)
+        await plant.engine.stop()
+        assert plant.events[-1].kind == "stopped"
+
+    run_virtual(run)

@@ -181,7 +181,7 @@ def test_reverted_after_a_minute(kit: Any) -> None:
 def test_a_second_writer_is_found_within_two_readings_and_not_fought(kit: Any, on_loss: OnLoss, moves: bool) -> None:
     async def run() -> None:
         receiver = applying(kit, lambda device, number, at_ns: None)
-        plant = await plant_of(kit, receiver, verified(0.2, substitute=9), on_loss=on_loss)
+        plant = await plant_of(kit, receiver, verified(0.1, substitute=9), on_loss=on_loss)
 
         def move(number: int = 70) -> None:
             plant.source.set_registers(0, [number])
@@ -308,6 +308,42 @@ def test_lost_answers_are_no_second_writer(kit: Any, seed: int) -> None:
         for number in range(120):
             plant.source.set_registers(0, [number * 7 % 100])
             await asyncio.sleep(1)
+        assert not plant.carry.receiving.watches[0].is_stopped, outcomes(plant)
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(run)
+
+
+def test_a_new_set_point_may_take_its_settle_time_on_any_way(kit: Any) -> None:
+    async def run() -> None:
+        # On its way from 50 to 70 the place overshoots to 73, and shows 0 for a moment.
+        def apply(device: Any, number: int, at_ns: int) -> None:
+            if number == 70 and at_ns < 8 * S:
+                device.set_registers(100, [73 if at_ns % (2 * S) < S else 0])
+
+        plant = await plant_of(kit, applying(kit, apply), verified(5), number=50)
+        await asyncio.sleep(5)
+        plant.source.set_registers(0, [70])
+        await asyncio.sleep(10)
+        assert outcomes(plant) == []
+        assert plant.carry.receiving.watches[0].state == "verified"
+        await plant.engine.stop()
+
+    run_virtual(run)
+
+
+@pytest.mark.parametrize("code", [4, 0x0B])
+def test_a_write_that_was_refused_and_carried_out_is_no_second_writer(kit: Any, code: int) -> None:
+    async def run() -> None:
+        def answer(device: Any, seen: Any, adu: bytes) -> tuple[int, bytes] | None:
+            is_liar = put_in(seen) is not None and seen.index % 5 == 0
+            return (0, adu[:4] + b"\x00\x03" + adu[6:7] + bytes((0x90, code))) if is_liar else None
+
+        plant = await plant_of(kit, kit.device(answer=answer), verified(0.1))
+        for number in range(60):
+            plant.source.set_registers(0, [number])
+            await asyncio.sleep(0.5)
         assert not plant.carry.receiving.watches[0].is_stopped, outcomes(plant)
         await plant.engine.stop()
         assert plant.counts_are_exact()

@@ -510,7 +510,7 @@ def forget_the_step(patch: pytest.MonkeyPatch) -> None:
 
 
 def write_before_looking(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(Approach, "must_look", lambda self, now_ns, losses: False)
+    patch.setattr(Approach, "look", lambda self, submit, done: done(""))
     forget_the_step(patch)
 
 

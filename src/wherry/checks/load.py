@@ -107,8 +107,11 @@ def loads(
             writes = [*each.writes]
             if each.status_alone is not None and each.status_in is None:
                 writes.append(each.status_alone)
-            for read in each.verify_reads:
-                found[each.transfer.destination].add(each.transfer, read.span, sweep.period_ns)
+            looked_at = [read.span for read in each.verify_reads]
+            # A place with a step is read before each write, by itself.
+            looked_at += [value.put.span for value in each.transfer.values if value.step is not None]
+            for span in looked_at:
+                found[each.transfer.destination].add(each.transfer, span, sweep.period_ns)
             for write in writes:
                 load = found[each.transfer.destination]
                 for _ in range(requests_for(load.controller, write)):

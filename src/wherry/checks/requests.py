@@ -49,6 +49,11 @@ def _rows(judged: Judged, sweep: Sweep) -> Iterator[RequestRow]:
         for read in each.verify_reads:
             function, carries = READ_FUNCTIONS[read.span.table], _carried(sweep, read.cuts)
             yield RequestRow(destination.name, False, function, read.span, carries, sweep.period_ns)
+        for value in each.transfer.values:
+            if value.step is not None:
+                function, span = READ_FUNCTIONS[value.put.table], value.put.span
+                carries = ((each.transfer.name, value.name),)
+                yield RequestRow(destination.name, False, function, span, carries, sweep.period_ns)
         writes = list(each.writes)
         if each.status_alone is not None and each.status_in is None:
             writes.append(each.status_alone)

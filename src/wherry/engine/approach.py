@@ -1,9 +1,9 @@
-"""Start and return without a bump: a place is looked at before its first write, and then moved in steps.
+"""Start and return without a bump: a place is looked at before each write, and moved in steps.
 
-A value with a ``step`` is written only while it is known what its place holds: by reading it (before the first write,
-after a loss, and when it was not written for longer than ``max_age``), and from then on by the answers to our own
-writes. What is put differs from what the place holds by at most ``step``, in the numbers that travel: rounded towards
-what it holds, so that no rounding makes the step longer.
+A value with a ``step`` is written only after its place was read in this very cycle. What an answer to an earlier write
+said is no proof: the device may be in local mode, may have restarted, or somebody may have moved it by hand. What is
+put differs from what the place holds by at most ``step``, in the numbers that travel: rounded towards what it holds,
+so that no rounding makes the step longer.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Target:
     """The place of one value with a ``step``: what it holds, as far as known."""
 
     __slots__ = (
-        "_decode", "_encode", "asked", "at_ns", "is_ramp", "number", "pace_ns", "put", "step", "wrote_ns",
+        "_decode", "_encode", "is_ramp", "moved_ns", "number", "pace_ns", "put", "step",
     )  # fmt: skip
 
     def __init__(self, value: Value, period_ns: int) -> None:
@@ -44,18 +44,15 @@ class Target:
         self.is_ramp = value.on_step is OnStep.RAMP
         self.number: Fraction | None = None
         """What it holds, as the number that travels; None while that is not known."""
-        self.at_ns = 0
         self.pace_ns = period_ns - period_ns // 8
         """Least time between two steps: a cycle may come a little early after one that was late."""
-        self.wrote_ns = -self.pace_ns
-        self.asked: Fraction | None = None
-        """What it holds if the write under way is carried out."""
+        self.moved_ns = -self.pace_ns
         self._decode = reader(value.put)
         self._encode = writer(value.put)
 
-    def read(self, data: bytes, now_ns: int) -> None:
+    def read(self, data: bytes) -> None:
         """Take what the place was read to hold."""
-        self.number, self.at_ns = self._number(data), now_ns
+        self.number = self._number(data)
 
     def _number(self, data: bytes) -> Fraction | None:
         try:
@@ -70,18 +67,18 @@ class Target:
         wanted = self._number(data)
         if self.number is None or wanted is None:
             return None, UNKNOWN
-        if now_ns - self.wrote_ns < self.pace_ns and wanted != self.number:
+        if now_ns - self.moved_ns < self.pace_ns and wanted != self.number:
             # The step before was in this period too: stay where it is.
-            self.asked = self.number
             return self._encode(int(self.number) if self.number.denominator == 1 else float(self.number)), ON_THE_WAY
         if abs(wanted - self.number) <= self.step:
-            self.asked = wanted
+            if wanted != self.number:
+                self.moved_ns = now_ns
             return data, ""
         if not self.is_ramp:
             return None, HELD
+        self.moved_ns = now_ns
         is_up = wanted > self.number
         put = self._encoded(self.number + self.step if is_up else self.number - self.step, is_up=is_up)
-        self.asked = self._number(put)
         return put, ON_THE_WAY
 
     def _encoded(self, bound: Fraction, *, is_up: bool) -> bytes:
@@ -95,12 +92,6 @@ class Target:
             put = self._encode(float(bound - back if is_up else bound + back))
         return put
 
-    def wrote(self, now_ns: int, *, is_done: bool) -> None:
-        """The write under way is over: the place holds what was put, or nobody knows what."""
-        if self.asked is not None:
-            self.number, self.at_ns, self.asked = self.asked if is_done else None, now_ns, None
-            self.wrote_ns = now_ns
-
 
 class Approach:
     """The values with a ``step`` of one transfer."""
@@ -109,60 +100,38 @@ class Approach:
         self,
         transfer: Transfer,
         controller: Controller,
-        members: Sequence[Sequence[int]],
         groups: Sequence[Sequence[int]],
     ) -> None:
-        """``members`` are the values of each write template, ``groups`` those that are put whole or not at all."""
+        """``groups`` are values that are put whole or not at all."""
         self.targets = [
             Target(value, transfer.period_ns) if value.step is not None else None for value in transfer.values
         ]
         self.reasons: dict[int, str] = {}
         """Why values of this cycle are not put as they came, by their position."""
         self._names = [value.name for value in transfer.values]
-        self._members = members
         self._groups = groups
-        self._failed: set[int] = set()
-        self._max_age_ns = transfer.max_age_ns
-        self._losses = 0
         self._pending = 0
         self._failure = ""
-        self._reads = [
-            (_prepare(controller, target.put), target) for target in self.targets if target is not None
-        ]  # one request each: they are asked for at a start and after a return only
+        self._reads = [(_prepare(controller, target.put), target) for target in self.targets if target is not None]
 
     # Looking.
 
-    def must_look(self, now_ns: int, losses: int) -> bool:
-        """Whether what a place holds is not known, or was known too long ago. ``losses`` as the line counts them."""
-        if losses != self._losses:
-            self._losses = losses
-            for _, target in self._reads:
-                target.number = None
-        return any(self._is_unknown(target, now_ns) for _, target in self._reads)
-
-    def _is_unknown(self, target: Target, now_ns: int) -> bool:
-        return target.number is None or now_ns - target.at_ns > self._max_age_ns
-
-    def look(self, submit: Callable[[Job], None], now_ns: Callable[[], int], done: Callable[[str], None]) -> None:
-        """Read every place that is not known. ``done`` is told why it could not be, or an empty text."""
-        wanted = [(read, target) for read, target in self._reads if self._is_unknown(target, now_ns())]
-        self._pending = len(wanted)
+    def look(self, submit: Callable[[Job], None], done: Callable[[str], None]) -> None:
+        """Read every place. ``done`` is told why one could not be, or an empty text."""
+        self._pending = len(self._reads)
         self._failure = ""
-        if not wanted:
-            done("")
-            return
 
         def over(target: Target, outcome: Outcome | NotSent) -> None:
             target.number = None
             if isinstance(outcome, Reply):
-                target.read(outcome.payload, now_ns())
+                target.read(outcome.payload)
             else:
                 self._failure = f"reading what the receiver holds: {describe(outcome)}"
             self._pending -= 1
             if not self._pending:
                 done(self._failure)
 
-        for read, target in wanted:
+        for read, target in self._reads:
             submit(Job(read, lambda outcome, target=target: over(target, outcome), is_write=False))  # type: ignore[misc]
 
     # Limiting.
@@ -185,37 +154,12 @@ class Approach:
             for index in group:
                 limited[index] = None
                 self.reasons[index] = self.reasons[held]
-                target = self.targets[index]
-                if target is not None:
-                    target.asked = None
         return limited
-
-    def keep_to(self, chosen: Sequence[bytes | None]) -> None:
-        """What is not chosen is not written in this cycle after all."""
-        for index, target in enumerate(self.targets):
-            if target is not None and chosen[index] is None:
-                target.asked = None
 
     @property
     def worst(self) -> str:
         """The first value that is not put as it came, and why; an empty text if all are."""
         return next((f"{self._names[index]}: {why}" for index, why in self.reasons.items()), "")
-
-    # What became of the writes.
-
-    def tell(self, template: int, *, is_done: bool) -> None:
-        """A request of a template is over: whether it was answered as it should."""
-        if not is_done:
-            self._failed.add(template)
-
-    def settle(self, now_ns: int) -> None:
-        """All requests are over: what the places hold is known, or known to be unknown."""
-        for template, members in enumerate(self._members):
-            for index in members:
-                target = self.targets[index]
-                if target is not None:
-                    target.wrote(now_ns, is_done=template not in self._failed)
-        self._failed.clear()
 
 
 def _prepare(controller: Controller, put: Point) -> Prepared:
@@ -224,10 +168,8 @@ def _prepare(controller: Controller, put: Point) -> Prepared:
     return prepare(controller.unit, read(put.address, put.count))
 
 
-def approach_of(
-    transfer: Transfer, controller: Controller, members: Sequence[Sequence[int]], groups: Sequence[Sequence[int]]
-) -> Approach | None:
+def approach_of(transfer: Transfer, controller: Controller, groups: Sequence[Sequence[int]]) -> Approach | None:
     """What moves the values of a transfer in steps; None where none has a ``step``."""
     if all(value.step is None for value in transfer.values):
         return None
-    return Approach(transfer, controller, members, groups)
+    return Approach(transfer, controller, groups)

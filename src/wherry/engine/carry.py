@@ -99,7 +99,7 @@ class Carry:
         self._changes = changes
         self.receiving = receiving
         self._batch: Batch | None = None
-        self._puts: Sequence[bytes | None] = ()
+        self._puts: Sequence[bytes | None] = (None,) * len(transfer.values)
         self._chosen: Sequence[bytes | None] = ()
         self._has_put = self._has_replaced = False
         self._unput: set[int] = set()
@@ -222,6 +222,10 @@ class Carry:
         """Send the write requests of this cycle; a Bad value is left out, or replaced where the plan says so."""
         if self.receiving is not None and self._fallback_pending:
             # What the places hold is not known before the substitutes have arrived.
+            self._puts = (None,) * len(self.transfer.values)
+            self._has_put = self._has_replaced = False
+            self._unput.clear()
+            self._told = None
             self._failure = self._failure or SUBSTITUTES_FIRST
             self._finish(now_ns)
             return

@@ -103,7 +103,7 @@ class CommandRunner:
         """Read, and go on with the payload; without one the period is over."""
 
         def done(outcome: Answer | NotSent) -> None:
-            if isinstance(outcome, Reply):
+            if isinstance(outcome, Reply) and not line.is_barred:
                 then(outcome.payload)
             self._go_on()
 
@@ -111,7 +111,8 @@ class CommandRunner:
 
     def _read_request(self) -> None:
         def done(outcome: Answer | NotSent) -> None:
-            if isinstance(outcome, Reply):
+            # What another device than the plan names holds there is no request.
+            if isinstance(outcome, Reply) and not self._source.is_barred:
                 was_starting = self.state.stood_before is None
                 self.state.seen_request(_number(outcome.payload), outcome.sent_ns)
                 self._tell_what_stood_there(was_starting)

@@ -347,8 +347,16 @@ class Line:
         if self.identification is not None:
             self.identification.connected()
             self._look_closer()
-            if self._why_not is None:
-                self.identification.begin()
+
+    def ask_identity(self) -> None:
+        """Every line of the connection has been told of it, and holds back what waits: ask who is there."""
+        if self.identification is not None and self._why_not is None:
+            self.identification.begin()
+
+    @property
+    def is_barred(self) -> bool:
+        """Whether another device answers than the plan names."""
+        return self.identification is not None and self.identification.is_barred
 
     def connection_ended(self) -> None:
         """Whatever was under way is lost."""
@@ -371,7 +379,7 @@ class Line:
         if self._pause_timer is not None:
             self._pause_timer.cancel()
             self._pause_timer = None
-        elif self.is_listed:
+        elif self.is_listed and self in self.link.ring:
             self.link.ring.remove(self)
         self.is_listed = False
         return waiting

@@ -459,6 +459,8 @@ class Link:
         self._watch_idle()
         for line in self.lines:
             line.connected()
+        for line in self.lines:
+            line.ask_identity()
         if self.is_waking:
             # Nobody was told that it rested, so nobody need be told that it does not.
             self.is_waking = False

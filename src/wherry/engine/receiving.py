@@ -9,7 +9,7 @@ from wherry.engine.job import Job, NotSent
 from wherry.engine.verification import Tell, Verification, Watch
 from wherry.packing.layout import TransferLayout
 from wherry.plan.model import Controller
-from wherry.protocol.session import Outcome, Reply
+from wherry.protocol.session import Outcome
 from wherry.values.quality import Quality
 
 
@@ -39,13 +39,11 @@ class Receiving:
         """Whether the places must be read before anything is written."""
         if self._verification is not None:
             self._verification.begin(now_ns, losses)
-        needs = self._approach is not None and self._approach.must_look(now_ns, losses)
-        return needs or any(not each.is_stopped for each in self.watches)
+        return self._approach is not None or any(not each.is_stopped for each in self.watches)
 
     def look(self, submit: Callable[[Job], None], now_ns: Callable[[], int], done: Callable[[str], None]) -> None:
         """Read them. ``done`` is told why they could not be read where that keeps values from being put."""
-        asked = [each for each in (self._verification, self._approach) if each is not None]
-        self._pending = len(asked)
+        self._pending = (self._verification is not None) + (self._approach is not None)
         self._failure = ""
 
         def over(failure: str) -> None:
@@ -54,8 +52,10 @@ class Receiving:
             if not self._pending:
                 done(self._failure)
 
-        for each in asked:
-            each.look(submit, now_ns, over)
+        if self._verification is not None:
+            self._verification.look(submit, now_ns, over)
+        if self._approach is not None:
+            self._approach.look(submit, over)
 
     def limit(self, puts: Sequence[bytes | None], now_ns: int) -> Sequence[bytes | None]:
         """What may be put in this cycle; a group whole or not at all."""
@@ -81,22 +81,16 @@ class Receiving:
 
     def keep_to(self, chosen: Sequence[bytes | None]) -> None:
         """What of it is really written."""
-        if self._approach is not None:
-            self._approach.keep_to(chosen)
         if self._verification is not None:
             self._verification.keep_to(chosen)
 
     def tell(self, template: int, outcome: Outcome | NotSent) -> None:
         """A request of a template is over."""
-        if self._approach is not None:
-            self._approach.tell(template, is_done=type(outcome) is Reply)
         if self._verification is not None:
             self._verification.tell(template, outcome)
 
     def settle(self, now_ns: int) -> None:
         """All requests are over."""
-        if self._approach is not None:
-            self._approach.settle(now_ns)
         if self._verification is not None:
             self._verification.settle(now_ns)
 
@@ -119,7 +113,7 @@ def receiving_of(
     losses: Callable[[], int],
 ) -> Receiving | None:
     """What a transfer must know of its receiver; None where it puts whatever comes."""
-    approach = approach_of(layout.transfer, controller, members, groups)
+    approach = approach_of(layout.transfer, controller, groups)
     verification = Verification(layout, controller, members, tell, losses) if layout.verify_reads else None
     if approach is None and verification is None:
         return None

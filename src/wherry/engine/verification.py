@@ -16,12 +16,14 @@ from fractions import Fraction
 from functools import partial
 from typing import Final
 
+from wherry.engine.command import NOT_CARRIED_OUT
 from wherry.engine.job import Job, NotSent, touched
 from wherry.engine.reading import Cut as Cutting
 from wherry.engine.reading import cut_bits, cut_registers
 from wherry.limits import VERIFY_PERIODS_MAX
 from wherry.packing.layout import Cut, ReadRequest, TransferLayout
 from wherry.plan.model import Controller, Point, Value
+from wherry.plan.wording import printable
 from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters, Request
 from wherry.protocol.session import Outcome, Prepared, Refusal, Reply, prepare
 from wherry.values.codec import UnreadableError, reader
@@ -126,7 +128,7 @@ class Watch:
             return
         if isinstance(outcome, Refusal):
             self._become(Became.REFUSED, f"refused (exception {outcome.code:02X})")
-        if isinstance(outcome, NotSent | Refusal):
+        if isinstance(outcome, NotSent) or (isinstance(outcome, Refusal) and outcome.code in NOT_CARRIED_OUT):
             return
         put = self._decode_put(data)
         if isinstance(outcome, Reply):
@@ -185,6 +187,8 @@ class Watch:
         """It was there, and something else is there now."""
         assert self.matched is not None
         # Where another value has been put since, it may be on its way there, or held up by a bound of the device.
+        if not self._near(self.matched, put) and sent_ns - self.changed_ns < self._settle_ns:
+            return
         if not self._near(self.matched, put) and (
             self._near(held, self.matched) or self._is_between(self.matched, held, put)
         ):
@@ -370,4 +374,4 @@ def cutter_of(request: ReadRequest, cut: Cut) -> Cutting:
 
 def shown(held: Content) -> str:
     """A register's content for people."""
-    return f"{held:g}" if isinstance(held, float) else str(held)
+    return f"{held:g}" if isinstance(held, float) else printable(str(held))

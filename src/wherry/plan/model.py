@@ -339,7 +339,7 @@ class Value:
     storage: Storage = Storage.UNKNOWN
     """How its place is kept: as the value says, else its transfer, else the controller."""
     step: float | None = None
-    """The largest change of its place in one period, in ``unit``; the place is read before the first write."""
+    """The largest change of its place in one period, in ``unit``; the place is read before each write."""
     on_step: OnStep = OnStep.RAMP
     verify_ns: int | None = None
     """Its place is read back, and must hold what was put after this time; None: it is not read back."""

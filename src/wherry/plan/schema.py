@@ -312,8 +312,8 @@ class ValueTable(Table):
     step: Annotated[
         Number | UnsetType,
         _meta(
-            "Largest change of the place in the destination within one period, in `unit`. The place is read before the "
-            "first write, and again after a loss.",
+            "Largest change of the place in the destination within one period, in `unit`. The place is read before "
+            "each write.",
             0.5,
             exclusiveMinimum=0,
         ),
