@@ -18,6 +18,8 @@ from typing import Any
 import pytest
 
 from wherry.cli.main import main
+from wherry.cli.rehearse import tell_left_out
+from wherry.plan import load
 
 WHERRY = (sys.executable, "-m", "wherry")
 HATCHERY = Path(__file__).resolve().parents[2] / "examples" / "hatchery.toml"
@@ -240,3 +242,15 @@ def drain(terminal: int) -> None:
     with contextlib.suppress(OSError):
         while os.read(terminal, 1000):
             pass
+
+
+def test_faults_that_come_too_late_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    faults = tmp_path / "late.toml"
+    fault = '[[fault]]\nkind = "source killed"\ncontroller = "skid"\nat = "{}"\nfor = "1 s"\n'
+    faults.write_text(fault.format("10 s") + fault.format("59 min"))
+    plan = load(Path(__file__).parents[2] / "examples" / "hatchery.toml").plan
+    tell_left_out(str(faults), plan, 1)
+    said = capsys.readouterr().err
+    assert said.startswith(f"note: 1 fault of {faults} would begin after ")
+    tell_left_out("harsh", plan, 1)
+    assert capsys.readouterr().err == ""

@@ -12,7 +12,7 @@ import pytest
 from wherry.errors import PlanError
 from wherry.findings import Path as PlanPath
 from wherry.limits import PLAN_BYTES_MAX
-from wherry.plan import Loaded, load
+from wherry.plan import Loaded, load, loads
 from wherry.plan.model import Limits, OnLoss, Plan, ResponseTime, Rounding, Scale, Span, Table
 from wherry.values.types import INT16, raw
 
@@ -210,3 +210,29 @@ def test_every_part_of_the_plan_leads_back_to_its_text(
     assert text_at(transfer.alive.path) == '"holding 9"'
     assert text_at(transfer.path) == "water"
     assert text_at(loaded.plan.controllers[1].path) == "hall"
+
+
+def test_a_command_and_a_transfer_need_names_of_their_own() -> None:
+    text = """
+[controller.skid]
+connect = "tcp://10.20.0.11"
+[controller.feeder]
+connect = "tcp://10.20.0.14"
+[transfer.feed]
+from = "skid"
+to = "feeder"
+every = "1 s"
+values = [{ name = "rate", take = "holding 0", put = "holding 100" }]
+[command.feed]
+from = "skid"
+to = "feeder"
+every = "1 s"
+request = "holding 20"
+put = "holding 40"
+acknowledge = "holding 50"
+expiry = "5 s"
+"""
+    (finding,) = loads(text).findings
+    assert (finding.name, finding.message) == ("duplicate-name", 'a command and a transfer are both called "feed"')
+    assert finding.span is not None
+    assert finding.span.line == 11

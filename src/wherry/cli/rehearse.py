@@ -16,7 +16,7 @@ from wherry.cli import output, rehearse_view
 from wherry.cli.check_view import pointed
 from wherry.cli.output import Exit
 from wherry.cli.run import load_for_run
-from wherry.clock import today
+from wherry.clock import NS_PER_S, today
 from wherry.engine.ledger import Shape, read_counts
 from wherry.errors import LocalError
 from wherry.plan.model import Plan
@@ -24,6 +24,7 @@ from wherry.rehearse import picture
 from wherry.rehearse.report import document
 from wherry.rehearse.result import Rehearsal
 from wherry.rehearse.scenario import rehearse
+from wherry.simulate.fault_draw import liveness_ns
 from wherry.simulate.fault_file import FaultFileError, menu_of
 from wherry.simulate.fault_kinds import MENUS
 
@@ -69,6 +70,7 @@ def rehearse_command(
     ready = load_for_run(plan)
     if ready is None or not faults_are_sound(faults, ready):
         return Exit.WRONG_CALL
+    tell_left_out(faults, ready, hours)
     if not ready.transfers and not ready.commands:
         raise LocalError(f"{plan} carries nothing: there is nothing to rehearse")
     if save is not None:
@@ -79,6 +81,18 @@ def rehearse_command(
     counts = writes_so_far(plan.with_suffix(".ledger"))
     answer = document(rehearsal, hours_asked=hours, day=today(), counts=counts)
     return report(answer, rehearsal, save=save, json=json)
+
+
+def tell_left_out(faults: str, plan: Plan, hours: float) -> None:
+    """Say which faults of a file come too late: the last part of a rehearsal is without any."""
+    duration_ns = round(hours * 3600 * NS_PER_S)
+    calm_ns = duration_ns - liveness_ns(plan, duration_ns)
+    late = [fault for fault, _ in menu_of(faults, plan).fixed if fault.start_ns >= calm_ns]
+    if late:
+        output.talk(
+            f"note: {output.plural(len(late), 'fault')} of {faults} would begin after {calm_ns / NS_PER_S:.0f} s, when "
+            "the part without faults begins, and will not come: rehearse for more hours, or let them begin sooner"
+        )
 
 
 def writes_so_far(ledger: Path) -> Mapping[Shape, int]:

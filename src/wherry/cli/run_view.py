@@ -331,6 +331,9 @@ def sentences(figures: Mapping[str, Any]) -> list[str]:
         if each["skipped_unarmed"]:
             count = output.plural(each["skipped_unarmed"], "set was", "sets were")
             said.append(f"{name}: {count} read and not written, because {each['to']} is not armed.")
+        if each["armed"] and each["quality"] != "Good":
+            why = f": {each['quality_reason']}" if each["quality_reason"] else ""
+            said.append(f"{name} was {each['quality']} at the end{why}.")
         for value, became in each["verify"].items():
             if became["state"] not in ("verified", None):
                 said.append(f"{name}: {value} is {became['words']}.")

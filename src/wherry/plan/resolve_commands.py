@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from msgspec import UNSET
 
 from wherry import limits as bounds
-from wherry.findings import Path
+from wherry.findings import Path, Related
 from wherry.plan.model import Command, Controller, Point, Span, Table, Value
 from wherry.plan.places import parse_point, parse_span
 from wherry.plan.reader import Reader, read_duration
@@ -28,6 +28,17 @@ def resolve_commands(
     found: list[Command] = []
     for name, table in tables.items():
         check_name(name, ("command", name))
+        if name in plan.transfer:
+            reader.add(
+                "duplicate-name",
+                f"a command and a transfer are both called {shown(name)}",
+                ("command", name),
+                expected="a name of its own",
+                found=shown(name),
+                fix="name one of them otherwise",
+                related=(Related("the transfer", ("transfer", name)),),
+                on_key=True,
+            )
         command = None if table is None else _command(reader, name, table, named)
         if command is not None:
             found.append(command)

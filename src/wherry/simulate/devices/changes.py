@@ -190,8 +190,8 @@ S15: Final = Device(
     "`jitter`: every answer takes up to 600 ms more. `twin`: two devices have the same address, and every 30 s the "
     "other one answers, with another product name in its identification and other contents in its registers.",
     "`silent`: told within the time-outs that the plan declares, and Good again within two periods and a "
-    "connection. `jitter`: nothing but older values. `twin`: with `identity` nothing is taken from the other "
-    "device, nor written to it.",
+    "connection. `jitter`: nothing but older values. `twin`: with `identity` what is taken from the other "
+    "device is Uncertain at best, and nothing is written to it.",
     {"silent": _silent, "jitter": _jitter, "twin": _twin},
     """\
 title = "Hatchery water exchange"
