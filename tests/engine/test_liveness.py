@@ -33,3 +33,13 @@ def test_after_a_gap_it_must_move_again() -> None:
     assert "waiting" in liveness.judge(b"\0\7", 3 * S)
     assert "stands still" in liveness.judge(b"\0\7", 3 * S + 1)
     assert liveness.judge(b"\0\10", 4 * S) == ""
+
+
+def test_a_reading_older_than_the_newest_tells_nothing_new() -> None:
+    liveness = Liveness(S)
+    liveness.judge(b"\0\1", 0)
+    assert liveness.judge(b"\0\2", S // 2) == ""
+    assert liveness.judge(b"\0\1", S // 4) == ""
+    assert liveness.judge(b"\0\2", S) == ""
+    assert "stands still" in liveness.judge(b"\0\2", 2 * S)
+    assert "stands still" in liveness.judge(b"\0\1", S)

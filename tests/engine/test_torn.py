@@ -201,6 +201,31 @@ def test_what_was_not_looked_at_twice_is_not_put_when_the_source_fails_in_betwee
     assert not [each for each in plant.receiver.writes if each.pdu[1:3] == (100).to_bytes(2, "big")]
 
 
+def test_a_counter_last_seen_to_move_in_a_torn_reading_is_old_by_then(kit: Any) -> None:
+    """The readings that were thrown away count for the source's own counter: it stands still since it stood still."""
+    stopped_ns = 10 * S
+
+    async def main() -> list[int]:
+        def note(device: Any, seen: Any) -> None:
+            if seen.at_ns < stopped_ns:
+                device.set_registers(9, [seen.index])
+            if stopped_ns - 2 * S < seen.at_ns < stopped_ns + S:
+                device.set_registers(0, [0, seen.index])
+
+        plant = await kit.plant(source=kit.device(before=note), transfers=[transfer(Careful(None, 60 * MS))])
+        await asyncio.sleep(20)
+        put = [each.at_ns for each in plant.receiver.writes if each.pdu[1:3] == (100).to_bytes(2, "big")]
+        assert any(each < stopped_ns - 2 * S for each in put), "values were carried before"
+        assert plant.carry.torn_readings >= 4
+        return put
+
+    put = run_virtual(main)
+    assert max(put) > stopped_ns + S, "what was read whole after the torn readings is still carried"
+    assert max(put) <= stopped_ns + 3 * S + PERIOD_NS, (
+        "but not for longer than max_age after the counter's last movement"
+    )
+
+
 # The decisions alone.
 
 

@@ -90,7 +90,7 @@ class Carry:
         self._clock = clock
         self._now_ns = clock.now_ns
         self._cutter = cutter
-        self._liveness = Liveness(transfer.max_age_ns) if transfer.alive is not None else None
+        self.liveness = Liveness(transfer.max_age_ns) if transfer.alive is not None else None
         self._on_quality = on_quality
         self._writes = tuple(writes)
         self._indexes = range(len(self._writes))
@@ -181,9 +181,9 @@ class Carry:
             self._all_read(now_ns)
 
     def _all_read(self, now_ns: int) -> None:
-        if self._liveness is not None:
+        if self.liveness is not None:
             alive = self._cutter.alive_data
-            why_not = self._liveness.judge(alive, self._sample_ns) if alive else NOT_READ
+            why_not = self.liveness.judge(alive, self._sample_ns) if alive else NOT_READ
             if why_not:
                 self._failure = self._failure or why_not
                 self._cutter.condemn(reason_of_standstill(why_not))

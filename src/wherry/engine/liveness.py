@@ -30,8 +30,13 @@ class Liveness:
         self._moved = False
 
     def judge(self, data: bytes, sample_ns: int) -> str:
-        """Take the point's registers as read at ``sample_ns``; returns why nothing may be given on, or ""."""
+        """Take the point's registers as read at ``sample_ns``; returns why nothing may be given on, or "".
+
+        A reading older than the newest one tells nothing new: what the newest told holds for it.
+        """
         gap_ns = sample_ns - self._judged_ns
+        if gap_ns < 0:
+            return self._verdict()
         self._judged_ns = sample_ns
         if self._last is None or gap_ns > self._max_age_ns:
             self._last = data
@@ -41,8 +46,10 @@ class Liveness:
             self._last = data
             self._changed_ns = sample_ns
             self._moved = True
-            return ""
-        if sample_ns - self._changed_ns > self._max_age_ns:
+        return self._verdict()
+
+    def _verdict(self) -> str:
+        if self._judged_ns - self._changed_ns > self._max_age_ns:
             self._moved = False
             return STANDS_STILL
         return "" if self._moved else WAITING

@@ -24,8 +24,8 @@ from typing import NamedTuple
 from wherry.clock import LoopClock
 from wherry.engine.carry import Carry
 from wherry.engine.line import Job, Line, NotSent
-from wherry.engine.reading import cut_bits, cut_registers
-from wherry.packing.layout import ReadRequest, Sweep
+from wherry.engine.reading import Cut, cut_bits, cut_registers
+from wherry.packing.layout import ALIVE, ReadRequest, Sweep
 from wherry.plan.model import Careful
 from wherry.protocol.session import Outcome, Prepared, Reply
 from wherry.values.codec import reader
@@ -139,6 +139,7 @@ class CarefulSweep:
         self._guard = None if guard is None else Job(guard, self._guard_done, is_write=False)
         self._guard_number = None if rule.guard is None else reader(rule.guard)
         self._contents = [_content_of(request, carry) for request in sweep.reads]
+        self._alive = {index: cut for index, request in enumerate(sweep.reads) if (cut := _alive_of(request))}
         self._replies: list[Reply] = []
         self._looks: Looks | None = None
 
@@ -174,6 +175,10 @@ class CarefulSweep:
             self._give_up(outcome)
             return
         replies = self._replies
+        alive = self._alive.get(len(replies))
+        if alive is not None and self._carry.liveness is not None:
+            # At once and each time: a reading that is thrown away still tells when the source's counter moved.
+            self._carry.liveness.judge(alive(outcome.payload), outcome.sent_ns)
         replies.append(outcome)
         if len(replies) < len(self._reads):
             self._source.submit(self._reads[len(replies)])
@@ -207,6 +212,12 @@ class CarefulSweep:
         now_ns = self._clock.now_ns()
         for position in range(len(self._reads)):
             self._carry.read_done(position, outcome, now_ns)
+
+
+def _alive_of(request: ReadRequest) -> Cut | None:
+    """What takes the source's own counter out of a reply, if it is in there."""
+    take = cut_bits if request.span.table.is_bits else cut_registers
+    return next((take(each.offset, each.count) for each in request.cuts if each.value == ALIVE), None)
 
 
 def _content_of(request: ReadRequest, carry: Carry) -> Callable[[bytes], tuple[bytes, ...]]:
