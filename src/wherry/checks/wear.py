@@ -1,7 +1,8 @@
 """How often the places of a plan are written, and when a place that wears out is worn out. Pure arithmetic.
 
 Two numbers for each place: how often it is written whatever happens (every cycle, or `refresh`), and how often it can
-be written at most, when the value changes all the time (`shortest`, or else every cycle).
+be written at most, when the value changes all the time (`shortest`, or else every cycle). What a command puts is
+written only when it is asked for, and at most once in a period.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import Final
 
 from wherry.checks.rule import Judged
 from wherry.findings import Path
-from wherry.plan.model import YEAR_NS, Controller, Span, Storage, Transfer, Value
+from wherry.plan.model import YEAR_NS, Command, Controller, Span, Storage, Transfer, Value
 
 NS_PER_S: Final = 1_000_000_000
 DAY_NS: Final = 86_400 * NS_PER_S
@@ -60,6 +61,10 @@ def wear_of(judged: Judged) -> Iterator[Wear]:
         for wear in _of_transfer(judged.destination(transfer), transfer):
             if wear.storage is not Storage.VOLATILE:
                 found.setdefault((transfer.destination, wear.span), []).append(wear)
+    for command in judged.plan.commands:
+        for wear in _of_command(judged, command):
+            if wear.storage is not Storage.VOLATILE:
+                found.setdefault((wear.controller.name, wear.span), []).append(wear)
     for together in found.values():
         yield _joined(together)
 
@@ -117,6 +122,22 @@ def _of_transfer(controller: Controller, transfer: Transfer) -> Iterator[Wear]:
             controller, transfer, transfer.status, name, path, transfer.storage, "every", transfer.period_ns, per_s,
             per_s,
         )  # fmt: skip
+
+
+def _of_command(judged: Judged, command: Command) -> Iterator[Wear]:
+    """The parameters and the request number in the destination, and the answer in the source."""
+    for transfer in (command.as_transfer, command.answer_as_transfer):
+        if transfer is None:
+            continue
+        controller = judged.destination(transfer)
+        for value in transfer.values:
+            storage = controller.storage if value.storage is Storage.UNKNOWN else value.storage
+            name = f"`{value.name}` of command `{command.name}`" if value in command.values else f"the {value.name}"
+            most_per_s = NS_PER_S / command.period_ns
+            yield Wear(
+                controller, transfer, value.put.span, name, value.path, storage, "every", command.period_ns, 0.0,
+                most_per_s,
+            )  # fmt: skip
 
 
 def _pace(value: Value, members: Sequence[Value], period_ns: int, least_ns: int) -> tuple[str, int, bool]:

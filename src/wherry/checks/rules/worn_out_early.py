@@ -15,7 +15,8 @@ PAGE = """\
 
 A place declared as `storage = "non-volatile"` that the plan writes more often than it stands: after the controller's
 `endurance` of writes it is worn out, and that comes before its `life` is over. An error where the writes come for
-sure (every cycle, or every `refresh`), a warning where they come only if the value changes all the time.
+sure (every cycle, or every `refresh`), a warning where they come only if the value changes all the time, or if a
+command is asked for all the time: its parameters, its request number and its answer count like values.
 
 ### Why it matters
 
@@ -71,8 +72,9 @@ values = [
 
 Look in the manual for a place that holds the same in volatile memory (often a copy of the setting, or a mode in which
 settings are not stored). Else write on change, with a `deadband` and a `shortest` that let it last. Where a refresh
-is needed more often than the place stands, the device must not be given this value in this way. `endurance` and
-`life` are declared for the controller.
+is needed more often than the place stands, the device must not be given this value in this way. What a command puts is
+written once for each request: let it be asked for at most as often as the place stands (a longer `every` sees to
+that), or put it where memory is volatile. `endurance` and `life` are declared for the controller.
 """
 
 
@@ -95,7 +97,8 @@ def _finding(judged: Judged, wear: Wear, level: Level, worn_ns: float, message: 
     path = next((each for each in keys if judged.is_written(each)), wear.path)
     pace = f"written every {duration_text(wear.interval_ns)}"
     if level is Level.WARNING:
-        pace = f"up to one write every {duration_text(int(1e9 / wear.per_s_most))}, if it changes all the time"
+        condition = "the command is asked for" if _is_commanded(wear) else "it changes"
+        pace = f"up to one write every {duration_text(int(1e9 / wear.per_s_most))}, if {condition} all the time"
     related = [(f"what {controller.name} stands", (*controller.path, "endurance"))]
     value = _value(wear)
     if value is not None and needed_ns > wear.transfer.max_age_ns and not value.is_on_change:
@@ -116,6 +119,8 @@ def _fix(wear: Wear, level: Level, needed_ns: int) -> str:
     shortest = f"`shortest` of {_shown(needed_ns)} or more"
     if wear.path[-1] == "status":
         return "put the status registers where memory is volatile; they are written every cycle"
+    if _is_commanded(wear):
+        return f"put it where memory is volatile, or let it be asked for no more than once every {_shown(needed_ns)}"
     if level is Level.WARNING:
         return f"write a {shortest}"
     if wear.key == "refresh":
@@ -124,6 +129,11 @@ def _fix(wear: Wear, level: Level, needed_ns: int) -> str:
             "long; if it forgets sooner, it must not be given this value in this way"
         )
     return f"put it where memory is volatile, or write it on change, with a `deadband` and a {shortest}"
+
+
+def _is_commanded(wear: Wear) -> bool:
+    """Whether a command writes it most often."""
+    return wear.path[0] == "command"
 
 
 def _value(wear: Wear) -> Value | None:
