@@ -99,6 +99,8 @@ class Receiving:
         """What speaks against the values as the receiver has them; None if nothing does."""
         if self._verification is not None and (why := self._verification.worst):
             return Quality.BAD, f"{why}; nothing is put there until the next start"
+        if self._verification is not None and (why := self._verification.doubted):
+            return Quality.UNCERTAIN, why
         if self._approach is not None and (why := self._approach.worst):
             return Quality.UNCERTAIN, why
         return None

@@ -3,6 +3,9 @@
 A place that was seen to hold what we put, and now holds something else although we put nothing else, was changed by
 somebody: by the device itself (it holds again what it held before our first write: reverted) or by a second writer
 (overwritten). Then nothing is put there any more in this run: two who write to one place make both unreliable.
+
+No single reading decides that. With the first one that speaks against us the place is left alone, and is read once more
+in the next cycle: only if that reading speaks against us too is it so. In between nothing is put there.
 """
 
 from __future__ import annotations
@@ -54,6 +57,7 @@ class Became(StrEnum):
     OVERWRITTEN = "overwritten"
 
 
+DOUBTED: Final = "it was read otherwise than put, and is read once more before anything is put there"
 STOPPED: Final = frozenset({Became.REVERTED, Became.OVERWRITTEN})
 Tell = Callable[[str, Became, str], None]
 """(name of the value, what became of it, in words)"""
@@ -63,9 +67,9 @@ class Watch:
     """One verified value. Instants are those of the event loop, in nanoseconds."""
 
     __slots__ = (
-        "_decode", "_decode_put", "_settle_ns", "_tell", "_tolerance", "_window_ns", "asked", "at", "before",
-        "changed_ns", "counts", "heard_ns", "late_ns_max", "matched", "maybe", "name", "previous", "puts", "span",
-        "state", "wanted_ns", "words",
+        "_apart_ns", "_decode", "_decode_put", "_doubt", "_doubted_ns", "_settle_ns", "_tell", "_tolerance",
+        "_window_ns", "asked", "at", "before", "changed_ns", "counts", "doubts", "heard_ns", "late_ns_max", "matched",
+        "maybe", "name", "previous", "puts", "span", "state", "wanted_ns", "words",
     )  # fmt: skip
 
     def __init__(self, value: Value, period_ns: int, tell: Tell) -> None:
@@ -95,6 +99,13 @@ class Watch:
         self.changed_ns = 0
         """When another value than before was acknowledged first."""
         self.asked: bytes | None = None
+        self.doubts = 0
+        """How often one reading spoke against us and the next one did not."""
+        self._doubted_ns: int | None = None
+        """When the reading was sent that spoke against us, while the next one must still say the same."""
+        self._doubt = ""
+        self._apart_ns = period_ns // 2
+        """Two readings that are nearer than that count as one: substitutes are preceded by a reading of their own."""
         self._decode = reader(self.at)
         # A bit on its way into a register is a byte of its own, whatever its place there.
         self._decode_put = reader(value.put if value.put.bit is None else replace(value.put, bit=0))
@@ -108,6 +119,11 @@ class Watch:
     def is_stopped(self) -> bool:
         """Whether nothing is put there any more."""
         return self.state in STOPPED
+
+    @property
+    def is_doubted(self) -> bool:
+        """Whether one reading spoke against us, so that nothing is put there until the next one has come."""
+        return self._doubted_ns is not None
 
     @property
     def last_ns(self) -> tuple[int | None, int | None]:
@@ -158,20 +174,21 @@ class Watch:
             self.before = held
             return
         put_ns, put = self.puts[-1]
-        if sent_ns < put_ns:
+        if sent_ns < put_ns or (self._doubted_ns is not None and sent_ns - self._doubted_ns < self._apart_ns):
             return
-        if self._near(held, put):
-            self._seen(held, sent_ns)
-            return
+        was_doubted = self.is_doubted
         while self.maybe and sent_ns - self.maybe[0][0] > self._window_ns + MAYBE_NS:
             self.maybe.popleft()
-        if any(self._near(held, each) for _, each in self.maybe):
-            return
-        is_earlier_put = any(self._near(held, each) for at_ns, each in self.puts if at_ns < put_ns)
-        if self.matched is not None and not is_earlier_put:
-            self._gone(held, put, sent_ns)
-        else:
-            self._not_there(held, put, sent_ns)
+        if self._near(held, put):
+            self._seen(held, sent_ns)
+        elif not any(self._near(held, each) for _, each in self.maybe):
+            is_earlier_put = any(self._near(held, each) for at_ns, each in self.puts if at_ns < put_ns)
+            if self.matched is not None and not is_earlier_put:
+                self._gone(held, put, sent_ns)
+            else:
+                self._not_there(held, put, sent_ns)
+        if was_doubted:
+            self._doubt_is_over()
 
     def _seen(self, held: Content, sent_ns: int) -> None:
         if self.state is not Became.VERIFIED:
@@ -194,6 +211,10 @@ class Watch:
         ):
             self._not_there(held, put, sent_ns)
             return
+        if self._doubted_ns is None:
+            self._doubted_ns = sent_ns
+            self._doubt = f"{shown(held)} in place of {shown(put)}"
+            return
         if any(each is not None and self._near(held, each) for each in (self.before, self.previous)):
             words = f"reverted to {shown(held)}, which it held before"
             self._become(Became.REVERTED, words)
@@ -201,6 +222,15 @@ class Watch:
             self._become(
                 Became.OVERWRITTEN, f"overwritten by somebody else: it holds {shown(held)} in place of {shown(put)}"
             )
+
+    def _doubt_is_over(self) -> None:
+        """The reading after the one that spoke against us has come."""
+        self._doubted_ns = None
+        if self.is_stopped:
+            return
+        self.doubts += 1
+        if self.doubts == 1 and self.state is not None:
+            self._tell(self.name, self.state, f"read as {self._doubt} once, and not any more: it goes on")
 
     def _not_there(self, held: Content, put: Content, sent_ns: int) -> None:
         """It has not got there."""
@@ -250,6 +280,7 @@ class Watch:
             "state": None if self.state is None else self.state.value,
             "words": self.words,
             **{each.value: self.counts[each] for each in Became},
+            "doubted": self.doubts,
             "late_ms_max": round(self.late_ns_max / 1e6, 3),
         }
 
@@ -294,13 +325,19 @@ class Verification:
         """The first value that is not put any more, and why; an empty text if there is none."""
         return next((f"{each.name}: {each.words}" for each in self.watches.values() if each.is_stopped), "")
 
+    @property
+    def doubted(self) -> str:
+        """The first value that is held back until its place was read once more; an empty text if there is none."""
+        return next((f"{each.name}: {DOUBTED}" for each in self.watches.values() if each.is_doubted), "")
+
     def begin(self, now_ns: int, losses: int) -> None:
         """A cycle is about to write. ``losses`` as the line counts them."""
         is_lost = losses != self._losses
         self._losses = losses
         for watch in self.watches.values():
             is_old = any(at_ns is not None and now_ns - at_ns > self._max_age_ns for at_ns in watch.last_ns)
-            if not watch.is_stopped and (is_lost or is_old):
+            # A doubt outlasts a loss: what spoke against us must not be written over because the line failed just then.
+            if not watch.is_stopped and not watch.is_doubted and (is_lost or is_old):
                 watch.forget()
 
     def look(self, submit: Callable[[Job], None], now_ns: Callable[[], int], done: Callable[[str], None]) -> None:
@@ -329,13 +366,12 @@ class Verification:
             submit(Job(read, partial(over, watched), is_write=False))
 
     def limit(self, puts: Sequence[bytes | None], now_ns: int) -> list[bytes | None]:
-        """The puts without those that are stopped."""
+        """The puts without those that are stopped, and those whose place must be read once more."""
         for index, watch in self.watches.items():
             if puts[index] is not None:
                 watch.wanted_ns = now_ns
-        return [
-            None if index in self.watches and self.watches[index].is_stopped else put for index, put in enumerate(puts)
-        ]
+        left_alone = {index for index, watch in self.watches.items() if watch.is_stopped or watch.is_doubted}
+        return [None if index in left_alone else put for index, put in enumerate(puts)]
 
     def keep_to(self, chosen: Sequence[bytes | None]) -> None:
         """What is really written in this cycle."""
