@@ -247,6 +247,104 @@ def test_after_a_lost_connection_the_word_may_hold_anything(kit: Any) -> None:
     assert plant.carry.delivered > 30
 
 
+class Late:
+    """A receiver that loses one write of the word, and carries it out later, or never."""
+
+    def __init__(self, kit: Any, after_s: float | None) -> None:
+        self.after_s = after_s
+        self.is_next = False
+        self.lost: list[int] = []
+        self.on_applied: list[Any] = []
+        self.device = kit.device(ignores=self._ignores)
+
+    def _ignores(self, device: Any, seen: Any) -> bool:
+        if not (self.is_next and seen.is_write and seen.pdu[1:3] == WORD.to_bytes(2, "big")):
+            return False
+        self.is_next = False
+        self.lost.append(int.from_bytes(seen.pdu[-2:], "big"))
+        if self.after_s is not None:
+            asyncio.get_running_loop().call_later(self.after_s, self._apply)
+        return True
+
+    def _apply(self) -> None:
+        self.device.set_registers(WORD, [self.lost[-1]])
+
+
+async def _late(kit: Any, after_s: float | None) -> tuple[Any, Late]:
+    """Our bit is set by a write that gets lost, is set by the next one, and then taken back, all before ``after_s``."""
+    late = Late(kit, after_s)
+    late.device.set_registers(WORD, [0xA500])
+    values = [bit("pump 1", 0, 0), bit("pump 2", 1, 1)]
+    plant = await kit.plant(values, receiver=late.device, receiver_is=OWNED, status=None)
+    await asyncio.sleep(3)
+    late.is_next = True
+    plant.source.store.write_bits(Table.COIL, 0, 1, b"\1")
+    await asyncio.sleep(2)
+    assert late.lost == [0xA501]
+    assert late.device.registers(WORD, 1) == [0xA501]
+    plant.source.store.write_bits(Table.COIL, 0, 1, b"\0")
+    await asyncio.sleep(1)
+    assert late.device.registers(WORD, 1) == [0xA500]
+    return plant, late
+
+
+def _foreign(plant: Any) -> list[str]:
+    return [each.details["bits"] for each in plant.events if each.kind is EventKind.FOREIGN_BITS]
+
+
+@pytest.mark.parametrize("after_s", [3.5, 5, 30, 58])
+def test_a_write_without_an_answer_that_takes_effect_late_is_no_second_writer(kit: Any, after_s: float) -> None:
+    async def main() -> None:
+        plant, late = await _late(kit, after_s)
+        await asyncio.sleep(60)
+        assert _foreign(plant) == []
+        assert late.device.registers(WORD, 1) == [0xA500], "what it took back is set anew"
+        assert plant.carry.quality.name == "GOOD"
+        assert set(plant.carry.failures) == {"write: no reply in time"}
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(main)
+
+
+def test_a_late_write_that_is_met_by_the_reading_back_is_no_second_writer(kit: Any) -> None:
+    async def main() -> None:
+        plant, late = await _late(kit, None)
+
+        def between(device: Any, seen: Any, adu: bytes | None) -> None:
+            if seen.is_write:
+                device.answer = None
+                late._apply()
+
+        # The other bit is set, and the late write comes between that write and its reading back.
+        late.device.answer = between
+        plant.source.store.write_bits(Table.COIL, 1, 1, b"\1")
+        await asyncio.sleep(2)
+        assert late.device.answer is None
+        assert _foreign(plant) == []
+        assert late.device.registers(WORD, 1) == [0xA502]
+        assert plant.carry.quality.name == "GOOD"
+        await plant.engine.stop()
+
+    run_virtual(main)
+
+
+@pytest.mark.parametrize(("word", "wait_s", "bits"), [(0xA503, 1, "0003"), (0x2501, 1, "8001"), (0xA501, 65, "0001")])
+def test_only_what_such_a_write_has_put_and_only_for_a_minute_is_taken_for_it(
+    kit: Any, word: int, wait_s: float, bits: str
+) -> None:
+    async def main() -> None:
+        plant, late = await _late(kit, None)
+        await asyncio.sleep(wait_s)
+        late.device.set_registers(WORD, [word])
+        await asyncio.sleep(2)
+        assert _foreign(plant) == [bits]
+        assert late.device.registers(WORD, 1) == [word], "nothing is set there any more"
+        await plant.engine.stop()
+
+    run_virtual(main)
+
+
 def test_a_device_without_function_16_hex_is_answered_with_the_way_out(kit: Any) -> None:
     async def main() -> Any:
         def refuse(device: Any, seen: Any, adu: bytes | None) -> tuple[int, bytes | None] | None:

@@ -7,6 +7,9 @@ word still is as the last one left it. If it is not, somebody else writes into i
 already, and will be. From then on the word is left alone, and every write of it fails and says why. Losing an update
 leaves a trace: what was put back is not what its owner will find, so the word differs with his next change at the
 latest. Only changes that undo each other before we look again stay unseen.
+
+A write of ours that was not answered may still take effect, also after later ones: a word that holds exactly what such
+a write has put is nobody else's doing.
 """
 
 from __future__ import annotations
@@ -16,11 +19,13 @@ from functools import partial
 from typing import Any, Final
 
 from wherry.clock import LoopClock
+from wherry.engine.command import NOT_CARRIED_OUT
 from wherry.engine.line import NEVER_NS, Job, Line, NotSent, Overwritten
+from wherry.engine.verification import MAYBE_NS
 from wherry.plan.model import Controller
 from wherry.protocol.functions import FunctionCode
 from wherry.protocol.pdu import ReadHoldingRegisters, Request, WriteMultipleRegisters, WriteSingleRegister
-from wherry.protocol.session import Outcome, Prepared, Reply, prepare
+from wherry.protocol.session import Outcome, Prepared, Refusal, Reply, prepare
 
 WORD: Final = 0xFFFF
 OnForeign = Callable[[int, int, bool], None]
@@ -72,6 +77,8 @@ class Word:
         self._merged = Merged(())
         self._left: int | None = None
         self._left_losses = 0
+        self._maybe: dict[int, int] = {}
+        """Words that a write of ours would have put that was not answered, and when that was given up last."""
         self._before = self._wanted = 0
         self._reply: Reply | None = None
         unit = controller.unit
@@ -114,7 +121,9 @@ class Word:
             self._end(outcome)
             return
         word = int.from_bytes(outcome.payload, "big")
-        if self._left is not None and self._left_losses == self._losses() and word != self._left:
+        is_known = self._left is not None and self._left_losses == self._losses()
+        if is_known and word != self._left and not self._may_be_ours(word):
+            assert self._left is not None
             self._found_foreign(word ^ self._left, after_write=False)
             self._end(NotSent.FOREIGN)
             return
@@ -131,6 +140,9 @@ class Word:
         if not isinstance(outcome, Reply):
             if not isinstance(outcome, NotSent):
                 self._left = None
+                if not (isinstance(outcome, Refusal) and outcome.code in NOT_CARRIED_OUT):
+                    self._forget_maybe()
+                    self._maybe[self._wanted] = self._now_ns()
             self._end(outcome)
             return
         self._reply = outcome
@@ -147,9 +159,18 @@ class Word:
                 self._left, self._left_losses = word, self._losses()
                 self._end(written)
                 return
-            if word != self._before:
+            if word != self._before and not self._may_be_ours(word):
                 self._found_foreign(word ^ self._wanted, after_write=True)
         self._end(Overwritten(written.prepared, written.tag, written.sent_ns))
+
+    def _may_be_ours(self, word: int) -> bool:
+        """Whether a write that was not answered would have put this."""
+        self._forget_maybe()
+        return word in self._maybe
+
+    def _forget_maybe(self) -> None:
+        since_ns = self._now_ns() - MAYBE_NS
+        self._maybe = {word: at_ns for word, at_ns in self._maybe.items() if at_ns >= since_ns}
 
     def _found_foreign(self, bits: int, *, after_write: bool) -> None:
         self.foreign_changes += 1
