@@ -66,7 +66,7 @@ class Jury:
         self.broken_count = 0
         self.matching = Matching(world.plan)
         self._instant = instant
-        self.recovers = Recovers(world, self.report)
+        self.recovers = Recovers(world, self.report, self.matching)
         self.judges: tuple[Checker, ...] = (
             Guard(world, self.report),
             Fresh(world, self.report),

@@ -117,6 +117,16 @@ def _bounds(point: Point) -> tuple[int, int]:
     return (0, 10 ** (bits // 4) - 1) if name.startswith("bcd") else (0, (1 << bits) - 1)
 
 
+def exactly(number: float) -> Fraction:
+    """A number as it is written in the plan, in decimals."""
+    return _fraction(number)
+
+
+def take_line(value: Value) -> tuple[Fraction, Fraction]:
+    """Factor and offset from the source's number to the value in its unit."""
+    return _line(value.take_scale)
+
+
 def put_factor(value: Value) -> Fraction:
     """By how much the number that travels to the receiver changes when the value changes by one, in its unit."""
     return _unit(value.unit, value.put_unit)[0] * _line(value.scale)[0]
