@@ -38,6 +38,14 @@ def transfer(share: float | None) -> dict[str, Any]:
         "silent_share": None if share is None else 0.0,
         "longest_not_good_s": 3.2, "without_fresh_s_max": 4.1, "good_age_ms_max": 1200.0, "age_ms_max": 4100.0,
         "max_age_ms": 1000.0,
+        "not_good_reasons": [] if share is None else [
+            {"reason": "write: the connection was lost while a reply was awaited", "share": 0.6, "seconds": 60.0},
+            {"reason": "older than max_age", "share": 0.2, "seconds": 20.0},
+            {"reason": "read: no reply in time", "share": 0.1, "seconds": 10.0},
+            {"reason": "tank 1 oxygen: out of range", "share": 0.06, "seconds": 6.0},
+            {"reason": "waiting for the source's own counter to move", "share": 0.04, "seconds": 4.0},
+        ],
+        "verify": {},
     }  # fmt: skip
 
 
@@ -78,7 +86,7 @@ def report(count: int) -> dict[str, Any]:
 def test_a_report_of_hundreds_of_things_stays_short_and_narrow(capsys: pytest.CaptureFixture[str]) -> None:
     print_report(report(300), took_s=40.0, saved_in="out")
     lines = capsys.readouterr().out.splitlines()
-    assert len(lines) < 140
+    assert len(lines) < 150
     assert [line for line in lines if len(line) > 100 and not line.endswith((".", ":"))] == []
     for more in ("... and 11,990 more", "... and 290 more that were Good for longer", "... and 290 places more"):
         assert any(more in line for line in lines), more
@@ -92,6 +100,40 @@ def test_a_report_of_one_of_each_leaves_nothing_out(capsys: pytest.CaptureFixtur
     assert "... and" not in text.replace("... and 78 more", "")  # of the broken bounds, only the first of each is known
     for words in ("loss is visible, t0 at 00:01:00: it was still Good", "2027-03-05", "11.6 of 20", "1 of 1", "t1 Bad"):
         assert words in text, words
+
+
+def test_the_main_reasons_of_each_transfer_are_told_with_their_shares(capsys: pytest.CaptureFixture[str]) -> None:
+    print_report(report(5), took_s=40.0, saved_in="")
+    lines = capsys.readouterr().out.splitlines()
+    start = lines.index("Why not Good, in shares of the time in which it was not:")
+    assert lines[start + 1 : start + 5] == [
+        "",
+        "  t0: 60.0 % write: the connection was lost while a reply was awaited; 20.0 % older than max_age;",
+        "    10.0 % read: no reply in time; 10.0 % 2 other reasons",
+        "  t1: 60.0 % write: the connection was lost while a reply was awaited; 20.0 % older than max_age;",
+    ]
+    assert not any(line.startswith("  t3: ") for line in lines), "it has no status registers"
+
+
+def test_what_was_not_verified_at_the_end_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    told = report(1)
+    told["transfers"]["t0"]["verify"] = {
+        "feed rate": {"state": "overwritten", "words": "overwritten by somebody else: it holds 5 in place of 6"},
+        "oxygen": {"state": "verified", "words": "verified"},
+        "pH": {"state": None, "words": "not written yet"},
+    }
+    print_report(told, took_s=40.0, saved_in="")
+    text = capsys.readouterr().out
+    assert "t0: feed rate was overwritten by somebody else: it holds 5 in place of 6, at the end." in text
+    assert "verified" not in text
+    assert "pH" not in text
+
+
+def test_a_transfer_that_was_always_good_needs_no_reasons(capsys: pytest.CaptureFixture[str]) -> None:
+    told = report(1)
+    told["transfers"]["t0"]["not_good_reasons"] = []
+    print_report(told, took_s=40.0, saved_in="")
+    assert "Why not Good" not in capsys.readouterr().out
 
 
 def test_what_followed_is_told_by_the_worst_of_each() -> None:

@@ -150,6 +150,26 @@ def test_a_transfer_without_status_registers_has_no_shares(plan: Plan) -> None:
     assert oxygen["age_ms_max"] == 5000
 
 
+def test_the_reasons_share_the_time_in_which_it_was_not_good(plan: Plan) -> None:
+    made = rehearsal(plan)
+    seen = replace(
+        made.transfers[0], not_good_ns={"write: not connected": 3 * NS_PER_S, "older than max_age": NS_PER_S}
+    )
+    oxygen = report(replace(made, transfers=(seen,)))["transfers"]["oxygen"]
+    assert oxygen["not_good_reasons"] == [
+        {"reason": "write: not connected", "share": 0.75, "seconds": 3},
+        {"reason": "older than max_age", "share": 0.25, "seconds": 1},
+    ]
+    assert report(made)["transfers"]["oxygen"]["not_good_reasons"] == []
+
+
+def test_what_became_of_verified_values_is_in_the_document(plan: Plan) -> None:
+    made = rehearsal(plan)
+    became = {"state": "verified", "words": "verified", "verified": 17, "late_ms_max": 1.5}
+    seen = replace(made.transfers[0], verify={"tank 1 oxygen": became})
+    assert report(replace(made, transfers=(seen,)))["transfers"]["oxygen"]["verify"] == {"tank 1 oxygen": became}
+
+
 def test_what_is_written_most_stands_first_with_both_ways_of_numbering(plan: Plan) -> None:
     status, oxygen = report(rehearsal(plan))["writes"]
     assert (status["value"], status["place"], status["number_first"], status["number_last"]) == (

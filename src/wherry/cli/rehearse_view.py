@@ -9,6 +9,10 @@ from typing import Any, Final
 from wherry.cli import output
 from wherry.rehearse.report import days_text, faults_by_kind, hours_text, middle_cut, percent_text, worst_faults
 
+REASONS_SHOWN: Final = 3
+"""Reasons that are told of one transfer."""
+REASON_ROWS_MAX: Final = 5
+"""Transfers of which they are told: those that were not Good for longest."""
 ROWS_MAX: Final = 10
 """Rows of a table in the terminal; the saved document has all."""
 
@@ -84,6 +88,9 @@ def print_transfers(transfers: Mapping[str, Report]) -> None:
     )
     if len(transfers) > ROWS_MAX:
         output.data(f"... and {len(transfers) - ROWS_MAX:,} more that were Good for longer")
+    print_reasons([(name, each) for name, each in transfers.items() if name in names])
+    for sentence in unverified(transfers)[:ROWS_MAX]:
+        output.sentence(sentence)
     if any(each["silent_share"] for each in transfers.values()):
         output.sentence(
             "Silent: the heartbeat had stood still for longer than max_age plus one period, whatever the quality "
@@ -97,6 +104,34 @@ def print_transfers(transfers: Mapping[str, Report]) -> None:
             "the ages are what it would have to know."
         )
     output.data()
+
+
+def print_reasons(transfers: Sequence[tuple[str, Report]]) -> None:
+    """Why they were not Good, the main reasons of each."""
+    told = [(name, each["not_good_reasons"]) for name, each in transfers if each["not_good_reasons"]]
+    if not told:
+        return
+    output.data("\nWhy not Good, in shares of the time in which it was not:\n")
+    told.sort(key=lambda item: -sum(each["seconds"] for each in item[1]))
+    for name, reasons in told[:REASON_ROWS_MAX]:
+        said = [f"{percent_text(each['share'], digits=1)} {each['reason']}" for each in reasons[:REASONS_SHOWN]]
+        if len(reasons) > REASONS_SHOWN:
+            rest = sum(each["share"] for each in reasons[REASONS_SHOWN:])
+            said.append(f"{percent_text(rest, digits=1)} {output.plural(len(reasons) - REASONS_SHOWN, 'other reason')}")
+        output.data(output.paragraph(f"  {middle_cut(name)}: {'; '.join(said)}", hanging=4))
+    if len(told) > REASON_ROWS_MAX:
+        output.data(f"  ... and {len(told) - REASON_ROWS_MAX:,} more")
+    output.data()
+
+
+def unverified(transfers: Mapping[str, Report]) -> list[str]:
+    """The verified values that the receiver did not hold at the end, and what became of them."""
+    return [
+        f"{middle_cut(name)}: {value} was {became['words']}, at the end."
+        for name, each in transfers.items()
+        for value, became in each["verify"].items()
+        if became["state"] not in ("verified", None)
+    ]
 
 
 def transfer_row(name: str, each: Report) -> Sequence[str]:

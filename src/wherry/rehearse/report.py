@@ -102,6 +102,7 @@ def transfer_data(transfer: Transfer, seen: TransferSeen, duration_ns: int) -> d
             f"{word}_share": round(spent_ns / watched_ns, 9) if watched_ns else None
             for word, spent_ns in shares.items()
         },
+        "not_good_reasons": reasons_data(seen),
         "longest_not_good_s": seconds(seen.longest_not_good_ns),
         "longest_not_good_at_s": seconds(seen.longest_not_good_at_ns),
         "longest_silence_s": seconds(seen.longest_silence_ns),
@@ -117,6 +118,7 @@ def transfer_data(transfer: Transfer, seen: TransferSeen, duration_ns: int) -> d
         "skipped": seen.skipped,
         "failed": seen.failed,
         "failures": dict(sorted(seen.failures.items())),
+        "verify": {name: dict(became) for name, became in seen.verify.items()},
         "series": {
             "at_s": [seconds(each.at_ns) for each in seen.buckets],
             "age_ms": [milliseconds(each.age_ns) for each in seen.buckets],
@@ -125,6 +127,16 @@ def transfer_data(transfer: Transfer, seen: TransferSeen, duration_ns: int) -> d
             "until_s": seconds(duration_ns),
         },
     }
+
+
+def reasons_data(seen: TransferSeen) -> list[dict[str, Any]]:
+    """Why it was not Good, the longest first; shares are of the time in which it was not."""
+    not_good_ns = sum(seen.not_good_ns.values())
+    return [
+        {"reason": reason, "share": round(spent_ns / not_good_ns, 9), "seconds": seconds(spent_ns)}
+        for reason, spent_ns in seen.not_good_ns.items()
+        if spent_ns
+    ]
 
 
 # Faults.

@@ -81,6 +81,11 @@ class TransferSeen:
     """Periods in which no new values came although nothing was wrong with source and receiver."""
     calm_period_missed_first_ns: int | None = None
     """The end of the first of them."""
+    not_good_ns: Mapping[str, int] = field(default_factory=dict)
+    """Time in which its status registers did not say Good, or were silent, by the reason that the engine gave then; the
+    longest first."""
+    verify: Mapping[str, Mapping[str, object]] = field(default_factory=dict)
+    """By verified value: what became of its writes, as the engine tells it."""
 
     @property
     def watched_ns(self) -> int:

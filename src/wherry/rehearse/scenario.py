@@ -15,6 +15,7 @@ from random import Random
 from typing import Any, Final
 
 from wherry.clock import NS_PER_MS, NS_PER_S, cpu_ns
+from wherry.engine.carry import Carry
 from wherry.engine.events import Event
 from wherry.engine.runner import Engine
 from wherry.engine.status import summary
@@ -23,6 +24,7 @@ from wherry.plan.model import Plan
 from wherry.rehearse.checkers.base import World
 from wherry.rehearse.followed import Followed
 from wherry.rehearse.jury import Jury
+from wherry.rehearse.reasons import Told
 from wherry.rehearse.result import CommandSeen, ControllerSeen, PlaceWrites, Rehearsal
 from wherry.rehearse.tap import WRITES, TapNetwork
 from wherry.rehearse.watching import View, views_by_period
@@ -42,6 +44,7 @@ from wherry.simulate.virtual_loop import (
 )
 from wherry.transports.behaviour import uniform_ns
 from wherry.transports.memory import MemoryNetwork
+from wherry.values.quality import Quality
 
 EngineFactory = Callable[..., Engine]
 Progress = Callable[[float], None]
@@ -195,6 +198,7 @@ class _Run:
         loop = asyncio.get_running_loop()
         self._start_ns = self.engine.started_ns
         self._timers: set[Any] = set()
+        carries = {each.transfer.name: each for each in self.engine.carries}
         for transfer in self.plan.transfers:
             store = self.simulated.controllers[transfer.destination].store
             self.views[transfer.name] = View(
@@ -205,6 +209,7 @@ class _Run:
                 self.jury.matching.held_ns,
                 self.jury.looked,
                 self.weather.disturbed,
+                partial(told_of, carries[transfer.name]),
             )
         for period_ns, views in views_by_period(self.views, self.plan).items():
             self._look_again(loop, period_ns, self._start_ns + period_ns, views)
@@ -266,9 +271,7 @@ class _Run:
             liveness_ns=self.liveness_ns,
             transactions=self.simulated.request_count,
             faults=tuple(followed.of(each) for each in self.faults if each.start_ns < self.duration_ns),
-            transfers=tuple(
-                view.seen(transfers[name], transfers[name]["failures"]) for name, view in self.views.items()
-            ),
+            transfers=tuple(view.seen(transfers[name]) for name, view in self.views.items()),
             controllers=tuple(self._controller(each) for each in self.simulated.controllers.values()),
             writes=tuple(place_writes(self.plan, self.writes, self.duration_ns)),
             broken=tuple(self.jury.broken.values()),
@@ -303,6 +306,11 @@ class _Run:
             gap_ns_min=counts.gap_ns_min,
             busy_ns=self.busy_ns[name],
         )
+
+
+def told_of(carry: Carry) -> Told:
+    """What the engine says of one transfer at this instant."""
+    return carry.quality is Quality.GOOD, carry.quality_reason
 
 
 def place_writes(

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 from wherry.plan.model import Plan, Transfer
 from wherry.protocol.store import MemoryStore
 from wherry.rehearse.checkers.base import Look
+from wherry.rehearse.reasons import Reasons, Told
 from wherry.rehearse.result import Bucket, TransferSeen
 
 BUCKETS_MAX: Final = 2000
@@ -20,7 +21,8 @@ taken to be ``max_age`` plus one period."""
 
 
 class View:
-    """What is seen of one transfer. ``sample_of`` says when what the receiver holds was sampled."""
+    """What is seen of one transfer. ``sample_of`` says when what the receiver holds was sampled; ``told``, what the
+    engine says of it."""
 
     def __init__(
         self,
@@ -31,6 +33,7 @@ class View:
         sample_of: Callable[[Transfer], int | None],
         on_look: Callable[[Look], None],
         troubled: Callable[[str, int, int], bool],
+        told: Callable[[], Told],
     ) -> None:
         self.transfer = transfer
         self._store = store
@@ -45,6 +48,7 @@ class View:
         self._beat_ns = start_ns
         self._silence = self._not_good = (0, 0)
         self._watchdog_ns = transfer.max_age_ns + transfer.period_ns
+        self._reasons = Reasons(told, self._watchdog_ns)
         self._fresh_mark: int | None = None
         self._fresh_ns = start_ns
         self._unfresh = (0, start_ns)
@@ -83,7 +87,9 @@ class View:
             self._quality_ns[SILENT if is_silent else quality] += now_ns - self._looked_ns
             if quality == GOOD and not is_silent:
                 self._good_ns = now_ns
-            elif now_ns - self._good_ns > self._not_good[0]:
+            else:
+                self._reasons.add(now_ns, now_ns - self._looked_ns)
+            if now_ns - self._good_ns > self._not_good[0]:
                 self._not_good = (now_ns - self._good_ns, self._good_ns)
         self._looked_ns = now_ns
         self._note_fresh(now_ns, mark)
@@ -132,8 +138,8 @@ class View:
             at_ns = self._bucket_at_ns - self._start_ns
             self._buckets.append(Bucket(at_ns, self._worst_age_ns, self._worst_quality, self._any_silent))
 
-    def seen(self, counts: Mapping[str, int], failures: Mapping[str, int]) -> TransferSeen:
-        """The end: everything that was seen, with the engine's own counts beside it."""
+    def seen(self, figures: Mapping[str, Any]) -> TransferSeen:
+        """The end: everything that was seen, with the engine's own figures beside it."""
         self._close_bucket()
         start_ns = self._start_ns
         seen = TransferSeen(
@@ -147,17 +153,19 @@ class View:
             longest_not_good_at_ns=max(0, self._not_good[1] - start_ns),
             longest_silence_ns=self._silence[0],
             longest_silence_at_ns=max(0, self._silence[1] - start_ns),
-            scheduled=counts["scheduled"],
-            delivered=counts["delivered"],
-            skipped=counts["skipped"],
-            failed=counts["failed"],
-            failures=dict(failures),
+            scheduled=figures["scheduled"],
+            delivered=figures["delivered"],
+            skipped=figures["skipped"],
+            failed=figures["failed"],
+            failures=dict(figures["failures"]),
             buckets=tuple(self._buckets),
             longest_without_fresh_ns=self._unfresh[0],
             longest_without_fresh_at_ns=max(0, self._unfresh[1] - start_ns),
             good_age_ns_max=self._good_age_ns,
             calm_periods_missed=self._missed,
             calm_period_missed_first_ns=self._missed_first_ns,
+            not_good_ns=self._reasons.spent_ns(),
+            verify=figures["verify"],
         )
         if self._age is not None:
             seen = replace(seen, age_ns_max=self._age[0], age_ns_max_at_ns=self._age[1] - start_ns)
