@@ -55,7 +55,7 @@ def place(number: int) -> dict[str, Any]:
         "value": "tank oxygen", "writes": 1000 - number, "writes_per_year": 8_766_000, "storage": None,
         "endurance_writes": 100_000,
         "is_worn_out_too_soon": number % 2 == 0,
-        "worn_out_after_days": 100.0, "worn_out_on": "2027-03-05",
+        "worn_out_after_days": 100.0, "worn_out_on": "2027-03-05", "seen_hours": 24.0, "pace_uncertainty_share": 0.064,
     }  # fmt: skip
 
 
@@ -134,6 +134,30 @@ def test_a_transfer_that_was_always_good_needs_no_reasons(capsys: pytest.Capture
     told["transfers"]["t0"]["not_good_reasons"] = []
     print_report(told, took_s=40.0, saved_in="")
     assert "Why not Good" not in capsys.readouterr().out
+
+
+def test_no_date_is_told_of_what_was_seen_for_less_than_an_hour(capsys: pytest.CaptureFixture[str]) -> None:
+    told = report(3)
+    told["hours"] = 0.5
+    for each, off_share in zip(told["writes"], (0.064, None, None), strict=True):
+        each.update(seen_hours=0.5, pace_uncertainty_share=off_share)
+    told["writes"][2].update(worn_out_after_days=None, worn_out_on=None)
+    print_report(told, took_s=40.0, saved_in="")
+    text = capsys.readouterr().out
+    assert "2027-03-05" not in text
+    assert "Writes in 0.5 h, and what they come to" in text
+    rows = [line.split("  ")[-1].strip() for line in text.splitlines() if "tank oxygen" in line]
+    assert rows == ["in 100 days +-7 %", "too few seen", "-"]
+    assert "Seen for 0.5 h only, so no dates: +- is what the pace may be off by chance alone" in text
+
+
+def test_dates_are_told_of_what_was_seen_for_an_hour(capsys: pytest.CaptureFixture[str]) -> None:
+    told = report(1)
+    told["hours"] = told["writes"][0]["seen_hours"] = 1.0
+    print_report(told, took_s=40.0, saved_in="")
+    text = capsys.readouterr().out
+    assert "2027-03-05" in text
+    assert "so no dates" not in text
 
 
 def test_what_followed_is_told_by_the_worst_of_each() -> None:

@@ -218,13 +218,15 @@ def test_the_worst_faults_are_those_felt_longest_and_stand_in_order_of_time(plan
     ]
 
 
-def worn(storage: str, writes: int, counts: dict[Shape, int] | None = None) -> dict[str, Any]:
+def worn(
+    storage: str, writes: int, counts: dict[Shape, int] | None = None, *, seen_ns: int = HOUR_NS
+) -> dict[str, Any]:
     """The report of one place that is kept so, was written so often in an hour, and before as the counts say."""
     plan = loads(PLAN.replace('put = "holding 100 int16"', f'put = "holding 100 int16"{storage}')).plan
     seen = PlaceWrites(
-        "hall", "oxygen", "tank 1 oxygen", "holding 100", writes, HOUR_NS, plan.transfers[0].values[0].put
+        "hall", "oxygen", "tank 1 oxygen", "holding 100", writes, seen_ns, plan.transfers[0].values[0].put
     )
-    return document(rehearsal(plan, writes=(seen,)), hours_asked=1.0, day=DAY, counts=counts)
+    return document(rehearsal(plan, writes=(seen,), duration_ns=seen_ns), hours_asked=1.0, day=DAY, counts=counts)
 
 
 def test_a_place_that_is_worn_out_before_its_time_is_a_broken_bound() -> None:
@@ -238,10 +240,31 @@ def test_a_place_that_is_worn_out_before_its_time_is_a_broken_bound() -> None:
             "bound": "life",
             "subject": "hall holding 100",
             "at_s": None,
-            "message": "a new one is worn out after 5.6 hours and must last 10 years: 157,788,000 writes a year, it "
-            "stands 100,000",
+            "message": "a new one is worn out after 5.6 hours and must last 10 years: 157,788,000 writes a year, as "
+            "seen over 1 h, it stands 100,000",
         }
     ]
+
+
+@pytest.mark.parametrize(
+    ("writes", "seen_ns", "off_share", "is_broken"),
+    [
+        (1, HOUR_NS // 60, None, False),  # the first write of a value says nothing of its pace
+        (4, HOUR_NS // 60, None, False),
+        (5, HOUR_NS // 60, 0.894427, True),  # 300 an hour, at least 31: a new one lasts for 4 months
+        (5, 3 * HOUR_NS // 4, 0.894427, False),  # 6.7 an hour, or only 0.7
+        (100, 3 * HOUR_NS // 4, 0.2, True),
+        (2, HOUR_NS, None, True),  # an hour counts as it is
+    ],
+)
+def test_a_pace_seen_for_a_short_time_breaks_a_bound_only_if_that_is_sure(
+    writes: int, seen_ns: int, off_share: float | None, is_broken: bool
+) -> None:
+    answer = worn(', storage = "non-volatile"', writes, seen_ns=seen_ns)
+    (place,) = answer["writes"]
+    assert place["pace_uncertainty_share"] == off_share
+    assert place["seen_hours"] == pytest.approx(seen_ns / HOUR_NS, abs=1e-6)
+    assert [each["bound"] for each in answer["broken"]] == ["life"] * is_broken
 
 
 def test_what_was_written_before_brings_the_day_nearer_and_breaks_nothing() -> None:

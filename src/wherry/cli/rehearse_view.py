@@ -9,6 +9,8 @@ from typing import Any, Final
 from wherry.cli import output
 from wherry.rehearse.report import days_text, faults_by_kind, hours_text, middle_cut, percent_text, worst_faults
 
+HOURS_SHORT: Final = 1
+"""What was seen for less than this is no pace to reckon a date from."""
 REASONS_SHOWN: Final = 3
 """Reasons that are told of one transfer."""
 REASON_ROWS_MAX: Final = 5
@@ -258,10 +260,16 @@ def print_writes(writes: Sequence[Report], hours: float) -> None:
         return
     output.data(f"Writes in {hours_text(hours)}, and what they come to if every year were like this:\n")
     rows = [write_row(each) for each in writes[:ROWS_MAX]]
+    is_short = hours < HOURS_SHORT and any(each["worn_out_after_days"] is not None for each in writes)
     output.table(WRITE_COLUMNS, rows, drop=(3, 6, 5, 0, 2))
     if len(writes) > ROWS_MAX:
         output.data(
             f"... and {output.plural(len(writes) - ROWS_MAX, 'place')} more that last longer or are written less"
+        )
+    if is_short:
+        output.sentence(
+            f"Seen for {hours_text(hours)} only, so no dates: +- is what the pace may be off by chance alone (two "
+            "standard deviations of the count). What changes over a day is not in it; rehearse for a day to know more."
         )
     unknown = sum(each["storage"] is None and each["is_worn_out_too_soon"] for each in writes)
     if unknown:
@@ -274,8 +282,6 @@ def print_writes(writes: Sequence[Report], hours: float) -> None:
 
 def write_row(each: Report) -> Sequence[str]:
     """One place."""
-    days, on = each["worn_out_after_days"], each["worn_out_on"]
-    worn = "-" if days is None else on if on is not None else f"in {days_text(days)}"
     return (
         middle_cut(each["controller"], 18),
         f"{each['place']} ({each['number_first']})",
@@ -284,8 +290,21 @@ def write_row(each: Report) -> Sequence[str]:
         f"{each['writes_per_year']:,}",
         each["storage"] or "unknown",
         "-" if each["endurance_writes"] is None else f"{each['endurance_writes']:,}",
-        worn,
+        worn_text(each),
     )
+
+
+def worn_text(each: Report) -> str:
+    """When a place is worn out: a date, or, if it was seen for a short time, about when and how uncertain that is."""
+    days, on = each["worn_out_after_days"], each["worn_out_on"]
+    if days is None:
+        return "-"
+    if each["seen_hours"] >= HOURS_SHORT:
+        return f"in {days_text(days)}" if on is None else str(on)
+    off_share = each["pace_uncertainty_share"]
+    if off_share is None:
+        return "too few seen"
+    return f"in {days_text(days)} +-{math.ceil(100 * off_share)} %"
 
 
 # Load.

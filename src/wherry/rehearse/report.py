@@ -20,6 +20,7 @@ from wherry.rehearse.result import Broken, ControllerSeen, FaultSeen, Rehearsal,
 from wherry.rehearse.wear import DAY_NS, Wear, transfer_named, wear_of
 
 S_PER_HOUR: Final = 3600
+HOUR_NS: Final = S_PER_HOUR * NS_PER_S
 NAME_COLUMNS: Final = 24
 
 
@@ -174,8 +175,10 @@ def wear_data(wear: Wear) -> dict[str, Any]:
         "number_last": reference_number(wear.span.table, wear.span.last),
         "storage": None if wear.storage is Storage.UNKNOWN else str(wear.storage),
         "writes": seen.writes,
+        "seen_hours": round(seen.duration_ns / NS_PER_S / S_PER_HOUR, 6),
         "writes_per_day": round(seen.writes_per_day, 3),
         "writes_per_year": round(wear.writes_per_year),
+        "pace_uncertainty_share": None if wear.off_share is None else round(wear.off_share, 6),
         "endurance_writes": wear.endurance,
         "writes_before": wear.written_before if wear.endurance is not None else None,
         "worn_out_after_days": None if wear.days is None else round(wear.days, 3),
@@ -255,7 +258,8 @@ def life_broken(wear: Wear) -> dict[str, Any]:
         "subject": f"{wear.seen.controller} {wear.span}",
         "at_s": None,
         "message": f"a new one is worn out after {days_text(new_days)} and must last {days_text(wear.life_days)}: "
-        f"{wear.writes_per_year:,.0f} writes a year, it stands {wear.endurance:,}",
+        f"{wear.writes_per_year:,.0f} writes a year, as seen over {hours_text(wear.seen.duration_ns / HOUR_NS)}, it "
+        f"stands {wear.endurance:,}",
     }
 
 

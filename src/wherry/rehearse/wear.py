@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -15,6 +16,11 @@ DAY_NS: Final = 86_400_000_000_000
 DAYS_PER_YEAR: Final = YEAR_NS / DAY_NS
 DAYS_MAX: Final = 1000 * DAYS_PER_YEAR
 """Beyond a thousand years there is no date worth telling."""
+SHORT_NS: Final = 3_600_000_000_000
+"""What was seen for less than an hour is no pace to reckon a date from (a choice of ours)."""
+DEVIATIONS: Final = 2
+"""Standard deviations that count as uncertain. Events that come by chance at a steady pace, n of them in a time, have
+one of sqrt(n) (Poisson distribution; any book on statistics)."""
 URGENCY: Final = {Storage.NON_VOLATILE: 0, Storage.UNKNOWN: 1, Storage.VOLATILE: 2}
 
 
@@ -42,11 +48,23 @@ class Wear:
         return self.seen.writes_per_day * DAYS_PER_YEAR
 
     @property
+    def is_short(self) -> bool:
+        """Whether it was seen for so short a time that its pace is told only with how uncertain it is."""
+        return self.seen.duration_ns < SHORT_NS
+
+    @property
+    def off_share(self) -> float | None:
+        """By which share of itself the pace may be off by chance alone; None when nothing can be said of it."""
+        return DEVIATIONS / math.sqrt(self.seen.writes) if self.seen.writes > DEVIATIONS**2 else None
+
+    @property
     def is_too_soon(self) -> bool:
-        """Whether it is worn out before it may be, if it is new."""
+        """Whether it is worn out before it may be, if it is new; seen for a short time, only if that is sure."""
         if self.endurance is None or self.life_days is None:
             return False
-        return self.endurance < self.life_days * self.seen.writes_per_day
+        off_share = 1.0 if self.off_share is None else self.off_share
+        per_day = self.seen.writes_per_day * (1 - off_share if self.is_short else 1)
+        return self.endurance < self.life_days * per_day
 
     def urgency(self) -> tuple[int, bool, float, float]:
         """For sorting: what surely wears out first, by when it is worn out, and then by how often it is written."""
