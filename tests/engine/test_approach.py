@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import itertools
+import math
 import random
 import struct
+from fractions import Fraction
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wherry.engine.approach import Target
+from wherry.engine.approach import ON_THE_WAY, STUCK, Target
 from wherry.plan.model import OnLoss, OnStep, Point, Scale, Span, Table, Transfer, Value
 from wherry.simulate.virtual_loop import run_virtual
 from wherry.values.codec import reader, writer
@@ -307,5 +309,101 @@ def test_the_first_values_may_come_while_substitutes_are_on_their_way(kit: Any) 
         assert [each.quality.name for each in plant.engine.carries] == ["GOOD", "GOOD"]
         await plant.engine.stop()
         assert plant.counts_are_exact()
+
+    run_virtual(run)
+
+
+@st.composite
+def float_moves(draw: st.DrawFn) -> tuple[ValueType, float, float, float]:
+    """A float of any size, where it is to go, and a step of about as much as two neighbours differ."""
+    bits = draw(st.sampled_from([32, 64]))
+    largest = 2.0 ** {32: 120, 64: 1000}[bits]
+    numbers = st.floats(-largest, largest, width=32 if bits == 32 else 64)
+    held = draw(numbers)
+    apart = float(_distance(held, bits, is_away=True))
+    factor = draw(st.sampled_from([0.49, 0.5, 0.9, 1.0, 1.1, 1.5, 1.9, 2.5, 1000.0]))
+    return (FLOAT32 if bits == 32 else FLOAT64), held, draw(numbers), max(apart * factor, 5e-324)
+
+
+def _distance(number: float, bits: int, *, is_away: bool) -> Fraction:
+    """How far the next number of the format is, away from zero or towards it (IEEE 754-2019, 3.3)."""
+    digits, least = {32: (24, Fraction(1, 2**149)), 64: (53, Fraction(1, 2**1074))}[bits]
+    significand, exponent = math.frexp(abs(number))
+    spacing = Fraction(2) ** (exponent - digits) if number else least
+    if not is_away and significand == 0.5:
+        spacing /= 2
+    return max(spacing, least)
+
+
+@given(float_moves())
+def test_a_float_moves_as_far_as_the_step_lets_it_and_says_when_that_is_nowhere(
+    move: tuple[ValueType, float, float, float],
+) -> None:
+    kind, held, wanted, step = move
+    place = Point(Table.HOLDING, 100, kind)
+    target = Target(Value("feed rate", place, place, step=step), S)
+    encode, decode = writer(place), reader(place)
+    target.read(encode(held))
+    put, why = target.limit(encode(wanted), S)
+    exact_step = target.step
+    is_up = wanted > held
+    if abs(Fraction(wanted) - Fraction(held)) <= exact_step:
+        assert (put, why) == (encode(wanted), "")
+        return
+    if put is None:
+        assert why == STUCK
+        is_away = held == 0 or is_up is (held > 0)
+        assert _distance(held, kind.bits, is_away=is_away) > exact_step
+        return
+    assert why == ON_THE_WAY
+    after = decode(put)
+    assert isinstance(after, float)
+    moved = (Fraction(after) - Fraction(held)) * (1 if is_up else -1)
+    assert 0 < moved <= exact_step
+    # Not one number further would it have been within the step.
+    further = _distance(after, kind.bits, is_away=after == 0 or is_up is (after > 0))
+    assert moved + further > exact_step
+
+
+@pytest.mark.parametrize("on_loss", list(OnLoss))
+def test_a_float_that_cannot_be_moved_by_its_step_is_not_written_and_says_so(kit: Any, on_loss: OnLoss) -> None:
+    async def run() -> None:
+        source, receiver = kit.device(), kit.device()
+        source.set_registers(0, [*struct.unpack(">2H", struct.pack(">f", 1e9 + 6400)), 77])
+        receiver.set_registers(100, struct.unpack(">2H", struct.pack(">f", 1e9)))
+        points = [Point(Table.HOLDING, start, FLOAT32) for start in (0, 100)]
+        value = Value("feed rate", points[0], points[1], step=1.0, substitute=5.0)
+        plant = await kit.plant(
+            [value, *kit.words(1, take=2, put=102)], source=source, receiver=receiver, on_loss=on_loss
+        )
+        await asyncio.sleep(5)
+        assert receiver.registers(100, 3) == [*struct.unpack(">2H", struct.pack(">f", 1e9)), 77]
+        assert not [each for each in receiver.writes if each.pdu[1:3] == b"\x00\x64"]
+        assert plant.carry.quality.name == "UNCERTAIN"
+        assert plant.carry.quality_reason == f"feed rate: {STUCK}"
+        assert receiver.registers(91, 1) == [1]
+        # Where its numbers are near enough to each other it moves.
+        receiver.set_registers(100, struct.unpack(">2H", struct.pack(">f", 100)))
+        await asyncio.sleep(5)
+        assert plant.carry.quality_reason == f"feed rate: {ON_THE_WAY}"
+        (number,) = struct.unpack(">f", struct.pack(">2H", *receiver.registers(100, 2)))
+        assert 120 <= number <= 126
+        await plant.engine.stop()
+        assert plant.counts_are_exact()
+
+    run_virtual(run)
+
+
+def test_a_float_that_cannot_be_moved_fails_a_transfer_that_has_nothing_else(kit: Any) -> None:
+    async def run() -> None:
+        source, receiver = kit.device(), kit.device()
+        source.set_registers(0, struct.unpack(">2H", struct.pack(">f", 1e9 + 6400)))
+        receiver.set_registers(100, struct.unpack(">2H", struct.pack(">f", 1e9)))
+        points = [Point(Table.HOLDING, start, FLOAT32) for start in (0, 100)]
+        plant = await kit.plant([Value("feed rate", points[0], points[1], step=1.0)], source=source, receiver=receiver)
+        await asyncio.sleep(5)
+        assert list(plant.carry.failures) == [f"feed rate: {STUCK}"]
+        assert (plant.carry.quality.name, plant.carry.delivered) == ("BAD", 0)
+        await plant.engine.stop()
 
     run_virtual(run)

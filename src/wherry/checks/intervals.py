@@ -19,6 +19,8 @@ Interval = tuple[Fraction, Fraction]
 
 WHOLE_MAX: Final = {32: 2**24, 64: 2**53}
 """Up to here each whole number has a float of its own (IEEE 754-2019: 24 and 53 bits of significand)."""
+LEAST_FLOAT: Final = {32: Fraction(1, 2**149), 64: Fraction(1, 2**1074)}
+"""The smallest float above 0, and with it the least distance of two floats (IEEE 754-2019: 2 ** (emin - p + 1))."""
 
 
 def type_range(kind: ValueType) -> Interval:
@@ -59,6 +61,23 @@ def put_numbers(interval: Interval, line: Line, kind: ValueType, rounding: Round
     if kind.kind is Kind.FLOAT:
         return (low, high)
     return (Fraction(rounded(low, rounding)), Fraction(rounded(high, rounding)))
+
+
+def float_spacing(bits: int, number: Fraction) -> Fraction:
+    """The distance of two neighbouring floats just below the magnitude of ``number``, which is not 0."""
+    number = abs(number)
+    exponent = number.numerator.bit_length() - number.denominator.bit_length() - 1
+    while Fraction(2) ** exponent < number:
+        exponent += 1
+    return max(Fraction(2) ** exponent / WHOLE_MAX[bits], LEAST_FLOAT[bits])
+
+
+def float_reach(bits: int, spacing: Fraction) -> Fraction:
+    """The magnitude up to which neighbouring floats are at most ``spacing`` apart; ``spacing`` is above 0."""
+    exponent = spacing.numerator.bit_length() - spacing.denominator.bit_length() + 1
+    while Fraction(2) ** exponent > spacing:
+        exponent -= 1
+    return Fraction(2) ** exponent * WHOLE_MAX[bits]
 
 
 def unit_fault(unit: str, put_unit: str) -> str:

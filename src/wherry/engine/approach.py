@@ -3,12 +3,14 @@
 A value with a ``step`` is written only after its place was read in this very cycle. What an answer to an earlier write
 said is no proof: the device may be in local mode, may have restarted, or somebody may have moved it by hand. What is
 put differs from what the place holds by at most ``step``, in the numbers that travel: rounded towards what it holds,
-so that no rounding makes the step longer.
+so that no rounding makes the step longer. Where the next number that the place can hold is further away than ``step``
+(a float tells fewer numbers apart the greater they are) it cannot be moved at all: nothing is put, and that is said.
 """
 
 from __future__ import annotations
 
 import math
+import struct
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from typing import Final
@@ -25,8 +27,8 @@ from wherry.values.units import unit_line
 ON_THE_WAY: Final = "moved by `step` towards the source's value"
 HELD: Final = "held: further than `step` from what the receiver holds"
 UNKNOWN: Final = "not written: what the receiver holds could not be read"
-_FLOAT_STEP: Final = {32: Fraction(1, 2**23), 64: Fraction(1, 2**52)}
-"""One step of the format at its coarsest, as a share of the number (IEEE 754-2019, 3.6)."""
+STUCK: Final = "not moved: `step` is smaller than the way to the next number that its place can hold"
+_FLOAT_CODES: Final = {32: ">f", 64: ">d"}
 
 
 class Target:
@@ -76,21 +78,32 @@ class Target:
             return data, ""
         if not self.is_ramp:
             return None, HELD
-        self.moved_ns = now_ns
         is_up = wanted > self.number
         put = self._encoded(self.number + self.step if is_up else self.number - self.step, is_up=is_up)
+        if self._number(put) == self.number:
+            return None, STUCK
+        self.moved_ns = now_ns
         return put, ON_THE_WAY
 
     def _encoded(self, bound: Fraction, *, is_up: bool) -> bytes:
         """The number nearest to ``bound`` that is not beyond it, as it travels."""
         if self.put.type.kind is not Kind.FLOAT:
             return self._encode(math.floor(bound) if is_up else math.ceil(bound))
-        put = self._encode(float(bound))
-        number = self._number(put)
-        if number is None or (number > bound if is_up else number < bound):
-            back = abs(bound) * _FLOAT_STEP[self.put.type.bits]
-            put = self._encode(float(bound - back if is_up else bound + back))
-        return put
+        code = _FLOAT_CODES[self.put.type.bits]
+        number: float = struct.unpack(code, struct.pack(code, float(bound)))[0]
+        if Fraction(number) > bound if is_up else Fraction(number) < bound:
+            number = _neighbour(number, code, is_up=not is_up)
+        return self._encode(number)
+
+
+def _neighbour(number: float, code: str, *, is_up: bool) -> float:
+    """The next number of the format. Read as whole numbers, floats of one sign keep their order (IEEE 754-2019)."""
+    whole = code.replace("f", "I").replace("d", "Q")
+    (magnitude,) = struct.unpack(whole, struct.pack(code, abs(number)))
+    is_below_zero = number < 0 or (number == 0 and not is_up)
+    moved = magnitude + (1 if is_up is not is_below_zero else -1)
+    neighbour: float = struct.unpack(code, struct.pack(whole, moved))[0]
+    return -neighbour if is_below_zero else neighbour
 
 
 class Approach:
