@@ -284,6 +284,25 @@ def test_a_source_program_that_stands_still_is_found_out(kit: Any) -> None:
     run_virtual(scenario)
 
 
+def test_a_lost_source_costs_each_place_one_write_in_a_period(kit: Any) -> None:
+    """A receiver that has time for the values has time for the substitutes: nothing is put twice, and nobody starves."""
+    values = [Value("w", Point(Table.HOLDING, 0, UINT16), Point(Table.HOLDING, 100, UINT16), substitute=4321)]
+
+    async def main() -> Any:
+        plant = await kit.plant(values, on_loss=OnLoss.SUBSTITUTE)
+        await asyncio.sleep(5)
+        plant.source.kill()
+        await asyncio.sleep(10)
+        plant.receiver.seen.clear()
+        await asyncio.sleep(20)
+        return plant
+
+    plant = run_virtual(main)
+    puts = [each for each in plant.receiver.writes if each.pdu[1:3] == b"\0\x64"]
+    periods = 20 * S // plant.carry.transfer.period_ns
+    assert periods - 1 <= len(puts) <= periods + 1
+
+
 def test_substitutes_are_put_when_the_source_is_lost_and_values_when_it_is_back(kit: Any) -> None:
     values = [Value("w", Point(Table.HOLDING, 0, UINT16), Point(Table.HOLDING, 100, UINT16), substitute=4321)]
 

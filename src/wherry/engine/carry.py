@@ -348,7 +348,8 @@ class Carry:
             self._write_status(now_ns)
         if self._failure and self._substitutes is not None:
             self._note_lacking(self._substitutes)
-            if self._is_lost(now_ns):
+            # What the cycle itself has replaced is not put a second time: the line is there for others too.
+            if self._is_lost(now_ns) and not (self._has_replaced and self._has_put and not self._unput):
                 self._write_substitutes(now_ns)
 
     def _note_lacking(self, substitutes: Sequence[bytes | None]) -> None:
