@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import os
 import pty
+import re
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from wherry.cli import output
+from wherry.cli import output, run_view
+from wherry.engine.events import Event, EventKind
 
 COLUMNS: list[tuple[str, output.Justify]] = [("value", "left"), ("reading", "right"), ("put to", "left")]
 ROWS = [("water temperature at the intake", "18.25", "hall holding 102..103")]
@@ -166,3 +169,92 @@ def test_columns_are_left_out_where_cutting_is_not_enough() -> None:
     rows = [["transfer of water", "12.5 s", "a long remark"]]
     for width, kept in ((100, [0, 1, 2]), (32, [0, 1, 2]), (31, [0, 1]), (17, [0, 1]), (16, [0])):
         assert output.kept_columns(columns, rows, (0,), (2, 1), width) == kept, width
+
+
+def shown_in_terminal(call: Callable[[], object], monkeypatch: pytest.MonkeyPatch) -> str:
+    """What a call shows where stdout and stderr are a terminal without a size, which counts as one of 100 columns."""
+    main_end, program_end = pty.openpty()
+    with monkeypatch.context() as patch, os.fdopen(program_end, "w", encoding="utf-8") as stream:
+        patch.setattr(sys, "stdout", stream)
+        patch.setattr(sys, "stderr", stream)
+        call()
+        stream.flush()
+        shown = os.read(main_end, 65536)
+    os.close(main_end)
+    return shown.decode().replace("\r\n", "\n")
+
+
+LONG_EVENT = Event(
+    12_345_000_000,
+    EventKind.TRANSFER_QUALITY,
+    "water",
+    "water is Uncertain: last usable value; write: the connection was lost while a reply was awaited; and so on",
+)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
+@pytest.mark.parametrize("tell", [run_view.tell_event, run_view.show_event])
+def test_an_event_is_broken_between_words_in_a_terminal(
+    tell: Callable[[Event], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert shown_in_terminal(lambda: tell(LONG_EVENT), monkeypatch) == (
+        "   12.345 s  water is Uncertain: last usable value; write: the connection was lost while a reply was\n"
+        "             awaited; and so on\n"
+    )
+
+
+def test_an_event_is_one_line_where_there_is_no_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    run_view.tell_event(LONG_EVENT)
+    assert capsys.readouterr().err == f"   12.345 s  {LONG_EVENT.message}\n"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
+def test_prose_of_a_page_is_broken_and_its_examples_are_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    prose, code = "word " * 24, "# " + "x " * 58
+    text = f"{prose}\n```toml\n{code}\n```\n* {prose}"
+    assert shown_in_terminal(lambda: output.data(output.page(text)), monkeypatch).splitlines() == [
+        ("word " * 20).rstrip(), ("word " * 4).rstrip(), "```toml", code, "```",
+        "* " + ("word " * 19).rstrip(), "  " + ("word " * 5).rstrip(),
+    ]  # fmt: skip
+
+
+LONG_NAMES = """
+[controller.recirculation_skid_of_the_upper_hall_line_10]
+connect = "tcp://127.0.0.1:1"
+[controller.hatchery_hall_with_the_tanks_of_the_first_year]
+connect = "tcp://127.0.0.1:2"
+storage = "non-volatile"
+[transfer.water_of_the_upper_hall_line_10_and_all_that_goes_with_it]
+from = "recirculation_skid_of_the_upper_hall_line_10"
+to = "hatchery_hall_with_the_tanks_of_the_first_year"
+every = "1 s"
+[[transfer.water_of_the_upper_hall_line_10_and_all_that_goes_with_it.values]]
+name = "oxygen in the first of the tanks of the upper hall"
+take = "holding 0"
+put = "holding 0"
+shortest = "2 h"
+[[transfer.water_of_the_upper_hall_line_10_and_all_that_goes_with_it.values]]
+name = "level in the first of the tanks of the upper hall"
+take = "holding 1"
+put = "holding 1"
+jump = 9
+shortest = "50 min"
+verify = "500 ms"
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
+@pytest.mark.parametrize(
+    "call",
+    [["check", "PLAN"], ["check", "PLAN", "--verbose"], ["rehearse", "PLAN", "--hours", "0.1", "--faults", "harsh"]],
+)
+def test_no_line_is_wider_than_a_hundred_columns_in_a_terminal(
+    call: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("plan.toml").write_text(LONG_NAMES, encoding="utf-8")
+    code, seen = in_terminal([each.replace("PLAN", "plan.toml") for each in call], [])
+    assert code in (0, 1), seen
+    plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", seen)
+    assert [line for line in re.split(r"[\r\n]+", plain) if len(line) > 100] == []

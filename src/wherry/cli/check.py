@@ -69,11 +69,11 @@ def check_command(
 def explain_name(name: str) -> int:
     """Print the page of one finding."""
     if name == "all":
-        output.data("\n\n\n".join(explain_rule(rule) for rule in all_rules()))
+        output.data("\n\n\n".join(output.page(explain_rule(rule)) for rule in all_rules()))
         return Exit.OK
     rule = find_rule(name)
     if rule is not None:
-        output.data(explain_rule(rule))
+        output.data(output.page(explain_rule(rule)))
         return Exit.OK
     near = nearest_name(name)
     hint = f"did you mean: wherry check --explain {near}" if near else "all of them: wherry check --explain all"

@@ -73,7 +73,7 @@ async def show(json: bool) -> int:
     receiver = simulated.controllers[watched.destination]
     before = put_texts(watched, receiver)
     armed = {each.destination for each in plan.transfers}
-    listeners = () if json else (lambda event: output.data(run_view.event_line(event)),)
+    listeners = () if json else (run_view.show_event,)
     engine = Engine(plan, network, armed=armed, listeners=listeners)
     say(f"\nRunning for {HEALTHY_S:.0f} s, writing to {', '.join(sorted(armed))} (they are simulated).\n")
     engine.start()

@@ -96,6 +96,17 @@ def lines_of(text: str, *, hanging: int = 0, to_stderr: bool = False) -> str:
     return paragraph(text, hanging=hanging, to_stderr=to_stderr) if stream.isatty() else text
 
 
+def page(text: str) -> str:
+    """A page of prose and examples: lines of prose too long for the terminal are broken, examples stay as they are."""
+    lines: list[str] = []
+    is_example = False
+    for line in text.split("\n"):
+        is_example ^= line.startswith("```")
+        hanging = 2 if line.startswith(("* ", "- ")) else 0
+        lines.append(line if is_example else lines_of(line, hanging=hanging))
+    return "\n".join(lines)
+
+
 def paragraph(text: str, *, hanging: int = 0, to_stderr: bool = False) -> str:
     """The text in lines of at most the terminal's width, and of at most 100 columns."""
     import textwrap

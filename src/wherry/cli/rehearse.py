@@ -89,10 +89,11 @@ def tell_left_out(faults: str, plan: Plan, hours: float) -> None:
     calm_ns = duration_ns - liveness_ns(plan, duration_ns)
     late = [fault for fault, _ in menu_of(faults, plan).fixed if fault.start_ns >= calm_ns]
     if late:
-        output.talk(
+        said = (
             f"note: {output.plural(len(late), 'fault')} of {faults} would begin after {calm_ns / NS_PER_S:.0f} s, when "
             "the part without faults begins, and will not come: rehearse for more hours, or let them begin sooner"
         )
+        output.talk(output.lines_of(said, hanging=6, to_stderr=True))
 
 
 def writes_so_far(ledger: Path) -> Mapping[Shape, int]:

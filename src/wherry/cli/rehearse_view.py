@@ -195,7 +195,8 @@ def print_faults(faults: Sequence[Report]) -> None:
     else:
         output.data("Faults:\n")
     for fault in worst_faults(faults, ROWS_MAX):
-        output.data(f"{fault['number']:>4}  {instant_text(fault['at_s'])}  {fault_text(fault)}")
+        head = f"{fault['number']:>4}  {instant_text(fault['at_s'])}  {fault_text(fault)}"
+        output.data(output.paragraph(head, hanging=6))
         output.data(output.paragraph(f"      {followed_text(fault)}", hanging=6))
     output.data()
 

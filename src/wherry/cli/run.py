@@ -154,7 +154,7 @@ def ask_armed(plan: Plan, destinations: set[str]) -> frozenset[str]:
         try:
             return choose_armed(plan, answer, may_ask=False, is_answer=True)
         except LocalError as wrong:
-            output.talk(f"  {wrong}")
+            output.talk(output.lines_of(f"  {wrong}", hanging=2, to_stderr=True))
 
 
 @dataclass(frozen=True)

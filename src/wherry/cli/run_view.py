@@ -20,6 +20,8 @@ from wherry.engine.runner import Engine
 from wherry.plan.model import Point, Value
 
 REFRESH_S = 0.5
+MESSAGE_AT = 13
+"""The column at which the message of an event begins."""
 MARKS = {"Good": "", "Uncertain": "?", "Bad": "!"}
 """A mark beside the word, so that the abnormal shows without colour."""
 
@@ -30,8 +32,13 @@ def event_line(event: Event) -> str:
 
 
 def tell_event(event: Event) -> None:
-    """The line, on stderr."""
-    output.talk(event_line(event))
+    """The line, on stderr; in a terminal broken between words, the rest below the message."""
+    output.talk(output.lines_of(event_line(event), hanging=MESSAGE_AT, to_stderr=True))
+
+
+def show_event(event: Event) -> None:
+    """The same on stdout, where events are the answer."""
+    output.data(output.lines_of(event_line(event), hanging=MESSAGE_AT))
 
 
 # Live.

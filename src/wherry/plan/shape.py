@@ -173,7 +173,7 @@ class _Examiner:
             fix = f"write `{near}`" if near not in data else f"take it away: `{near}` is there already"
         elif homes:
             fix = (
-                f"move it: `{seen}` belongs in the table of a {listed(homes)}"
+                f"move it: `{seen}` belongs in the table of {listed([_article(each) for each in homes])}"
                 if homes != ["plan"]
                 else f"move `{seen}` to the top"
             )
@@ -335,11 +335,16 @@ def _is_number(text: str) -> bool:
     return len(text) < 40
 
 
+def _with_article(words: str) -> str:
+    """``a value``, ``an identity``."""
+    return f"{'an' if words[0] in 'aeiou' else 'a'} {words}"
+
+
 def _article(title: str) -> str:
     return (
         "the plan"
         if title == "plan"
-        else f"a {title}"
+        else _with_article(title)
         if title not in ("limits", "response", "simulate")
         else f"`{title}`"
     )
