@@ -285,7 +285,7 @@ def test_a_source_program_that_stands_still_is_found_out(kit: Any) -> None:
 
 
 def test_a_lost_source_costs_each_place_one_write_in_a_period(kit: Any) -> None:
-    """A receiver that has time for the values has time for the substitutes: nothing is put twice, and nobody starves."""
+    """A receiver with time for the values has time for the substitutes: nothing is put twice, and nobody starves."""
     values = [Value("w", Point(Table.HOLDING, 0, UINT16), Point(Table.HOLDING, 100, UINT16), substitute=4321)]
 
     async def main() -> Any:
