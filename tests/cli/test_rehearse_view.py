@@ -112,6 +112,8 @@ def test_the_main_reasons_of_each_transfer_are_told_with_their_shares(capsys: py
         "    10.0 % read: no reply in time; 10.0 % 2 other reasons",
         "  t1: 60.0 % write: the connection was lost while a reply was awaited; 20.0 % older than max_age;",
     ]
+    assert lines[start - 1] == ""
+    assert lines[start - 2] != ""
     assert not any(line.startswith("  t3: ") for line in lines), "it has no status registers"
 
 

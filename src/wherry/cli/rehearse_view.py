@@ -9,6 +9,8 @@ from typing import Any, Final
 from wherry.cli import output
 from wherry.rehearse.report import days_text, faults_by_kind, hours_text, middle_cut, percent_text, worst_faults
 
+UNBROKEN: Final = "\N{NO-BREAK SPACE}"
+"""Stands where no line may be broken, until it is."""
 HOURS_SHORT: Final = 1
 """What was seen for less than this is no pace to reckon a date from."""
 REASONS_SHOWN: Final = 3
@@ -90,9 +92,6 @@ def print_transfers(transfers: Mapping[str, Report]) -> None:
     )
     if len(transfers) > ROWS_MAX:
         output.data(f"... and {len(transfers) - ROWS_MAX:,} more that were Good for longer")
-    print_reasons([(name, each) for name, each in transfers.items() if name in names])
-    for sentence in unverified(transfers)[:ROWS_MAX]:
-        output.sentence(sentence)
     if any(each["silent_share"] for each in transfers.values()):
         output.sentence(
             "Silent: the heartbeat had stood still for longer than max_age plus one period, whatever the quality "
@@ -105,6 +104,9 @@ def print_transfers(transfers: Mapping[str, Report]) -> None:
             f"{named}: no status registers, so the receiver cannot tell old values from new ones; "
             "the ages are what it would have to know."
         )
+    print_reasons([(name, each) for name, each in transfers.items() if name in names])
+    for sentence in unverified(transfers)[:ROWS_MAX]:
+        output.sentence(sentence)
     output.data()
 
 
@@ -116,14 +118,19 @@ def print_reasons(transfers: Sequence[tuple[str, Report]]) -> None:
     output.data("\nWhy not Good, in shares of the time in which it was not:\n")
     told.sort(key=lambda item: -sum(each["seconds"] for each in item[1]))
     for name, reasons in told[:REASON_ROWS_MAX]:
-        said = [f"{percent_text(each['share'], digits=1)} {each['reason']}" for each in reasons[:REASONS_SHOWN]]
+        said = [f"{share_text(each['share'])} {each['reason']}" for each in reasons[:REASONS_SHOWN]]
         if len(reasons) > REASONS_SHOWN:
             rest = sum(each["share"] for each in reasons[REASONS_SHOWN:])
-            said.append(f"{percent_text(rest, digits=1)} {output.plural(len(reasons) - REASONS_SHOWN, 'other reason')}")
-        output.data(output.paragraph(f"  {middle_cut(name)}: {'; '.join(said)}", hanging=4))
+            said.append(f"{share_text(rest)} {output.plural(len(reasons) - REASONS_SHOWN, 'other reason')}")
+        told_of = output.paragraph(f"  {middle_cut(name)}: {'; '.join(said)}", hanging=4)
+        output.data(told_of.replace(UNBROKEN, " "))
     if len(told) > REASON_ROWS_MAX:
         output.data(f"  ... and {len(told) - REASON_ROWS_MAX:,} more")
-    output.data()
+
+
+def share_text(share: float) -> str:
+    """A share that is not broken between its number and its sign."""
+    return percent_text(share, digits=1).replace(" ", UNBROKEN)
 
 
 def unverified(transfers: Mapping[str, Report]) -> list[str]:
