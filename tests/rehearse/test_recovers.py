@@ -62,6 +62,7 @@ def complaints(declared: str, shape: str = "sine", period: str = "20 s") -> set[
         ("jump = 0.01", "sine", "20 s"),  # nearly all the time
         ("jump = 3", "step", "1 s"),
         ("range = [3, 10]", "sine", "20 s"),
+        ("range = [3, 10], clamp = true", "sine", "20 s"),
         ('counter = "up"', "sine", "20 s"),
         ('counter = "down", modulus = 100', "ramp", "20 s"),
     ],
@@ -113,7 +114,7 @@ def broken_at(declared: str, numbers: list[float], *, apart_ns: int = PERIOD_NS)
         ("jump = 1", [5, 6, 7, 8, 7, 6], []),
         ("jump = 1", [5, 6.5, 6.5, 6.5, 6.5, 6.5], [1]),
         ("range = [0, 20]", [0, 20, 20.5, -0.5, 5], [2, 3]),
-        ("range = [0, 20], clamp = true", [0, 25, 5], []),
+        ("range = [0, 20], clamp = true", [0, 25, 5], [1]),
         ('counter = "up"', [1, 2, 2, 1, 3], [3]),
         ('counter = "down"', [3, 2, 2, 4], [3]),
         ('counter = "up", modulus = 10', [8, 9, 1, 2], []),

@@ -36,7 +36,7 @@ class Shown:
         self._order = value.take.order.value
         bits = 16 * value.take.type.registers
         self._codes = frozenset(code % (1 << bits) for code in value.not_available)
-        self._range = None if value.range is None or value.clamp else (exactly(value.range[0]), exactly(value.range[1]))
+        self._range = None if value.range is None else (exactly(value.range[0]), exactly(value.range[1]))
         self._jump = None if value.jump is None else exactly(value.jump)
         self._modulus = None if value.modulus is None else exactly(value.modulus)
         self._counter = value.counter
@@ -116,5 +116,5 @@ class Implausible:
 
 def is_declared(value: Value) -> bool:
     """Whether a reading of the value can break what the plan says of it."""
-    is_bounded = value.range is not None and not value.clamp
-    return value.take.type.is_number and bool(is_bounded or value.not_available or value.is_watched)
+    # What is outside its range and clamped is put, but no better than Uncertain.
+    return value.take.type.is_number and bool(value.range is not None or value.not_available or value.is_watched)
