@@ -12,12 +12,12 @@ from typing import Any
 import pytest
 
 from wherry.engine.events import Event
-from wherry.engine.link_limits import LinkLimits
 from wherry.engine.runner import Engine
 from wherry.plan.addresses import share
 from wherry.plan.model import Controller, Framing, Limits, Plan, Point, ResponseTime, Table, Transfer, Value
 from wherry.simulate.controller import Fault, Simulated, simulate_plan
 from wherry.simulate.virtual_loop import run_virtual
+from wherry.timing.link_limits import LinkLimits
 from wherry.transports.memory import MemoryNetwork
 from wherry.transports.network import reset
 from wherry.values.types import UINT16

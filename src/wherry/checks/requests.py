@@ -6,14 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from wherry.checks.rule import Judged
-from wherry.packing.layout import ALIVE, GUARD, STATUS, Cut, ReadRequest, Sweep, WriteRequest
-from wherry.plan.model import BitWrites, Command, Controller, Span, Table
-
-READ_FUNCTIONS = {Table.COIL: 1, Table.DISCRETE: 2, Table.HOLDING: 3, Table.INPUT: 4}
-"""Function codes (Modbus Application Protocol V1.1b3, 6.1 to 6.4)."""
-MASK_WRITE = 0x16
-WRITE_FUNCTIONS = {Table.COIL: 0x0F, Table.HOLDING: 0x10}
-WRITE_SINGLE_FUNCTIONS = {Table.COIL: 0x05, Table.HOLDING: 0x06}
+from wherry.packing.functions import READ_FUNCTIONS, write_functions
+from wherry.packing.layout import ALIVE, GUARD, STATUS, Cut, ReadRequest, Sweep
+from wherry.plan.model import Command, Span, Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +54,7 @@ def _rows(judged: Judged, sweep: Sweep) -> Iterator[RequestRow]:
             writes.append(each.status_alone)
         for write in writes:
             carries = _carried(sweep, write.cuts)
-            for function_code in _write_functions(destination, write):
+            for function_code in write_functions(destination, write):
                 is_write = function_code != READ_FUNCTIONS[Table.HOLDING]
                 yield RequestRow(destination.name, is_write, function_code, write.span, carries, sweep.period_ns)
 
@@ -78,20 +73,6 @@ def _reads(sweep: Sweep) -> list[ReadRequest]:
     """In the order in which they are asked; a counter that guards them before and after."""
     reads = list(sweep.reads) * sweep.rounds
     return reads if sweep.guard is None else [sweep.guard, *reads, sweep.guard]
-
-
-def _write_functions(controller: Controller, write: WriteRequest) -> tuple[int | None, ...]:
-    """The functions that one write takes, in their order."""
-    if write.is_mask and controller.bit_writes is BitWrites.READ_CHANGE_WRITE:
-        read = READ_FUNCTIONS[Table.HOLDING]
-        return (read, _write_function(controller, write.span), read)
-    return (MASK_WRITE if write.is_mask else _write_function(controller, write.span),)
-
-
-def _write_function(controller: Controller, span: Span) -> int | None:
-    if controller.write_single and span.count == 1:
-        return WRITE_SINGLE_FUNCTIONS.get(span.table)
-    return WRITE_FUNCTIONS.get(span.table)
 
 
 def _carried(sweep: Sweep, cuts: Sequence[Cut]) -> tuple[tuple[str, str], ...]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, cast
 
 from wherry.clock import LoopClock
 from wherry.engine.job import Job, NotSent, meet, prepare_poll, reason_of
-from wherry.engine.link_limits import LineState, LinkLimits
+from wherry.engine.link_limits import LineState
 from wherry.engine.waits import (
     CLOSING_NS,
     LINGER_FIRST_NS,
@@ -31,6 +31,7 @@ from wherry.errors import LinkError
 from wherry.limits import SILENT_TIMEOUTS_MAX
 from wherry.plan.model import Controller, Framing
 from wherry.protocol.session import ClientSession, Counters, Late, Outcome, Refusal, Reply, TimedOut
+from wherry.timing.link_limits import LinkLimits
 from wherry.transports.network import Network, place, reset
 
 if TYPE_CHECKING:

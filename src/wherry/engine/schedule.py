@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from heapq import heapify, heapreplace
 
-from wherry.clock import NS_PER_MS
+from wherry.timing.releases import release_offsets_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,19 +29,8 @@ class Schedule:
         """Entries of one period are spread evenly over it, so that they do not all ask at the same instant."""
         assert all(period > 0 for period in periods_ns), periods_ns
         self._periods_ns = tuple(periods_ns)
-        same: dict[int, int] = {}
-        for period in periods_ns:
-            same[period] = same.get(period, 0) + 1
-        placed: dict[int, int] = {}
-        self._heap: list[tuple[int, int]] = []
-        for index, period in enumerate(periods_ns):
-            position = placed.get(period, 0)
-            placed[period] = position + 1
-            offset_ns = period * position // same[period]
-            # Whole milliseconds where that is possible: what falls together is then served by one timer.
-            if period >= NS_PER_MS:
-                offset_ns -= offset_ns % NS_PER_MS
-            self._heap.append((start_ns + offset_ns, index))
+        offsets_ns = release_offsets_ns(self._periods_ns)
+        self._heap = [(start_ns + offset_ns, index) for index, offset_ns in enumerate(offsets_ns)]
         heapify(self._heap)
 
     @property

@@ -1,0 +1,157 @@
+"""What the plan does not say about time: the network, our own computer, and what was measured.
+
+The time of a request is how long it is from the frame's leaving to the reply's being in hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from wherry.clock import NS_PER_MS, NS_PER_S
+from wherry.errors import LocalError
+from wherry.limits import MBAP_BYTES, REGISTER_BITS
+from wherry.packing.functions import MASK_WRITE, READ_FUNCTIONS, WRITE_FUNCTIONS, WRITE_SINGLE_FUNCTIONS
+from wherry.plan.model import Controller, Framing, Span
+from wherry.timing.serial_line import ADDRESS_AND_CRC_BYTES, SerialLine
+
+FRAME_BYTES: Final = 58
+"""What a segment has around its data: Ethernet header and check sequence 14 + 4 (IEEE 802.3), IP header 20 (RFC 791),
+TCP header 20 (RFC 9293)."""
+FRAME_BYTES_MIN: Final = 64
+"""The shortest Ethernet frame (IEEE 802.3)."""
+FRAMES_PER_EXCHANGE: Final = 3
+"""Request, reply, and at most one bare acknowledgement of the reply; that of the request travels with the reply
+(RFC 9293, 3.8.6.3)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """Assumptions about the way between us and the controllers, and about our own computer.
+
+    ``latency_ns`` is one way. ``bytes_per_s`` is the slowest part of the way; None: too quick to count. ``handle_ns``
+    is what our computer needs for a request and its reply, ``wake_ns`` how late a timer may fire. ``serial`` names, by
+    controller, the serial line behind a gateway. ``updates_ns`` and ``scans_ns`` say, by controller, how often the
+    program of a source renews what it shows, and how often that of a receiver looks.
+    """
+
+    latency_ns: int = 250_000
+    bytes_per_s: float | None = 12_500_000.0
+    handle_ns: int = 200_000
+    wake_ns: int = 2 * NS_PER_MS
+    serial: Mapping[str, SerialLine] = field(default_factory=dict)
+    updates_ns: Mapping[str, int] = field(default_factory=dict)
+    scans_ns: Mapping[str, int] = field(default_factory=dict)
+
+
+USUAL: Final = Conditions()
+"""A plant network of switches, and an ordinary computer (common practice, no source)."""
+IDEAL: Final = Conditions(latency_ns=0, bytes_per_s=None, handle_ns=0, wake_ns=0)
+"""Nothing but the controllers takes time: what virtual time is, unless told otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredResponse:
+    """How long a controller was seen to take, the way included."""
+
+    typical_ns: int
+    worst_ns: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What a run has shown. ``late_ns``: the latest release."""
+
+    responses: Mapping[str, MeasuredResponse]
+    late_ns: int | None = None
+
+
+def read_measured(document: Mapping[str, Any]) -> Measured:
+    """From the document that ``wherry run --json`` prints. LocalError when it is not one."""
+    controllers = document.get("controllers")
+    if not isinstance(controllers, Mapping):
+        raise LocalError("this is not what `wherry run --json` prints: it has no `controllers`")
+    responses: dict[str, MeasuredResponse] = {}
+    for name, each in controllers.items():
+        times = each.get("response_ms") if isinstance(each, Mapping) else None
+        if not isinstance(times, Mapping):
+            raise LocalError(f"this is not what `wherry run --json` prints: `controllers.{name}` has no `response_ms`")
+        typical, worst = times.get("p50"), times.get("max")
+        if isinstance(typical, int | float) and isinstance(worst, int | float):
+            count = each.get("replies", 0)
+            responses[name] = MeasuredResponse(round(typical * NS_PER_MS), round(worst * NS_PER_MS), int(count))
+    late_ms = [
+        each["lateness_ms"]["max"]
+        for each in (document.get("transfers") or {}).values()
+        if isinstance(each, Mapping) and (each.get("lateness_ms") or {}).get("max") is not None
+    ]
+    return Measured(responses, round(max(late_ms) * NS_PER_MS) if late_ms else None)
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What one request takes. ``slot_ns``: how long its line takes no other; ``exchange_ns`` of it until the reply."""
+
+    exchange_ns: int
+    slot_ns: int
+    typical_ns: int
+    request_bytes: int
+    reply_bytes: int
+    """Bytes of both frames on the network."""
+    is_assumed: bool
+    """Whether the response time is an assumption of ours."""
+
+
+def pdu_bytes(function: int, span: Span) -> tuple[int, int]:
+    """The PDU bytes of a request and of its reply (Modbus Application Protocol V1.1b3, 6.1 to 6.16)."""
+    data = (span.count + 7) // 8 if span.table.is_bits else 2 * span.count
+    if function in READ_FUNCTIONS.values():
+        return 5, 2 + data
+    if function in WRITE_SINGLE_FUNCTIONS.values():
+        return 5, 5
+    if function == MASK_WRITE:
+        return 7, 7
+    assert function in WRITE_FUNCTIONS.values(), function
+    return 6 + data, 5
+
+
+def work_of(
+    controller: Controller,
+    function: int,
+    span: Span,
+    *,
+    gap_ns: int,
+    spacing_ns: int,
+    conditions: Conditions,
+    measured: MeasuredResponse | None = None,
+) -> Work:
+    """What one request takes at the most, and usually."""
+    request, reply = pdu_bytes(function, span)
+    around = MBAP_BYTES if controller.framing is Framing.MBAP else ADDRESS_AND_CRC_BYTES
+    request_frame, reply_frame = _on_network(request + around), _on_network(reply + around)
+    if measured is not None:
+        typical_ns, exchange_ns = measured.typical_ns, measured.worst_ns
+    else:
+        response = controller.response
+        registers = -(-span.count // REGISTER_BITS) if span.table.is_bits else span.count
+        exchange_ns = response.fixed_ns + response.per_register_ns * registers + 2 * conditions.latency_ns
+        if conditions.bytes_per_s:
+            exchange_ns += round((request_frame + reply_frame) * NS_PER_S / conditions.bytes_per_s)
+        serial = conditions.serial.get(controller.name)
+        if serial is not None:
+            exchange_ns += serial.exchange_ns(request, reply)
+        typical_ns = exchange_ns
+    exchange_ns += conditions.handle_ns
+    slot_ns = exchange_ns
+    if gap_ns:
+        slot_ns += gap_ns + conditions.wake_ns
+    if spacing_ns:
+        slot_ns = max(slot_ns, spacing_ns + conditions.wake_ns)
+    is_assumed = measured is None and not controller.response.is_declared
+    return Work(exchange_ns, slot_ns, min(typical_ns, exchange_ns), request_frame, reply_frame, is_assumed)
+
+
+def _on_network(payload: int) -> int:
+    return max(FRAME_BYTES_MIN, FRAME_BYTES + payload)
