@@ -14,7 +14,8 @@ from wherry.cli.rehearse_view import (
     print_report,
     span_text,
 )
-from wherry.rehearse.report import hours_text, middle_cut, percent_text
+from wherry.drawing import middle_cut
+from wherry.rehearse.report import hours_text, percent_text
 from wherry.simulate.fault_kinds import MENUS
 
 COMMAND_COUNTS = ("requested", "executed", "refused", "expired", "unknown", "pending", "carried_out")

@@ -15,6 +15,7 @@ from wherry.errors import LinkError, WherryError
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "new": ("wherry.cli.new", "write a commented starter plan"),
     "check": ("wherry.cli.check", "judge a plan: what is wrong, where, and how it is mended"),
+    "budget": ("wherry.cli.budget", "can it be carried, how loaded is each controller, how old can a value get?"),
     "rehearse": ("wherry.cli.rehearse", "the whole plan for hours of simulated time, with faults"),
     "run": ("wherry.cli.run", "carry the values, guarded and counted; reads only unless armed"),
     "simulate": ("wherry.cli.simulate", "serve the plan's controllers on loopback, with moving values"),

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Final
 
 from cyclopts import Parameter
 
+from wherry import drawing
 from wherry.cli import output, rehearse_view
 from wherry.cli.check_view import pointed
 from wherry.cli.output import Exit
@@ -74,7 +75,7 @@ def rehearse_command(
     if not ready.transfers and not ready.commands:
         raise LocalError(f"{plan} carries nothing: there is nothing to rehearse")
     if save is not None:
-        picture.require()
+        drawing.require()
         make_folder(save)
     with output.progress(f"rehearsing {hours:g} h") as on_progress, caught_interrupt() as is_over:
         rehearsal = rehearse(ready, hours=hours, seed=seed, faults=faults, on_progress=on_progress, is_over=is_over)

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from wherry.cli import output
-from wherry.rehearse.report import days_text, faults_by_kind, hours_text, middle_cut, percent_text, worst_faults
+from wherry.drawing import middle_cut
+from wherry.rehearse.report import days_text, faults_by_kind, hours_text, percent_text, worst_faults
 
 UNBROKEN: Final = "\N{NO-BREAK SPACE}"
 """Stands where no line may be broken, until it is."""

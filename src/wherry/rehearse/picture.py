@@ -6,15 +6,12 @@ gives the same bytes (of the SVG on any computer with the same version of the dr
 
 from __future__ import annotations
 
-import io
-import logging
-import warnings
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from wherry.errors import MissingExtraError
-from wherry.rehearse.report import hours_text, middle_cut, percent_text, worst_faults
+from wherry.drawing import cut, middle_cut, pictured
+from wherry.rehearse.report import hours_text, percent_text, worst_faults
 from wherry.values.quality import Quality
 
 if TYPE_CHECKING:
@@ -32,7 +29,6 @@ NUMBERS_MAX: Final = 10
 WIDTH_INCHES: Final = 11.0
 LEFT_INCHES: Final = 2.35
 RIGHT_INCHES: Final = 1.15
-PIXELS_PER_INCH: Final = 120
 THINNEST: Final = 0.0012
 """Least width of a mark, as a share of the axis: about a pixel."""
 DIGIT_WIDTH: Final = 0.0085
@@ -43,51 +39,12 @@ TICKS_S: Final = {
 }  # fmt: skip
 AXIS_UNITS: Final = (("h", 3600.0, 4 * 3600.0), ("min", 60.0, 120.0), ("s", 1.0, 0.0))
 """Units of the time axis, with their seconds and from how many seconds on they are used."""
-STYLE: Final[Mapping[Any, Any]] = {
-    "font.family": "DejaVu Sans",  # comes with the drawing library, so that it is the same everywhere
-    "font.size": 8,
-    "text.parse_math": False,
-    "svg.hashsalt": "wherry",
-    "svg.fonttype": "path",
-    "hatch.linewidth": 0.6,
-    "axes.linewidth": 0.6,
-    "path.simplify": False,
-}
-
 Report = Mapping[str, Any]
-
-
-def require() -> None:
-    """MissingExtraError, with the command that installs it, unless pictures can be drawn here."""
-    # It would talk about its cache and its fonts on stderr, where only our own sentences belong.
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    try:
-        import matplotlib  # noqa: F401 - asked for only
-    except ImportError:
-        raise MissingExtraError(
-            "the picture needs a part that is not installed: pip install 'wherry[lab]'; or go without --save"
-        ) from None
 
 
 def pictures(report: Report) -> dict[str, bytes]:
     """The picture as ``svg`` and ``png``, from the document of the report."""
-    require()
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    made: dict[str, bytes] = {}
-    with matplotlib.rc_context(), warnings.catch_warnings():
-        # A name may hold signs that the font lacks; a box in their place is better than a warning.
-        warnings.filterwarnings("ignore", message="Glyph")
-        matplotlib.rcdefaults()
-        matplotlib.rcParams.update(STYLE)
-        figure = draw(report)
-        FigureCanvasAgg(figure)
-        for kind, metadata in (("svg", {"Date": None, "Creator": "wherry"}), ("png", {"Software": "wherry"})):
-            data = io.BytesIO()
-            figure.savefig(data, format=kind, dpi=PIXELS_PER_INCH, metadata=metadata)
-            made[kind] = data.getvalue()
-    return made
+    return pictured(lambda: draw(report))
 
 
 @dataclass(frozen=True)
@@ -187,11 +144,6 @@ def subtitle_of(report: Report, shown: int, drawn: int) -> str:
         said.append(f"the {drawn} of {len(report['faults'])} faults with the longest effect")
     said.append("simulated is not proven")
     return "; ".join(said)
-
-
-def cut(text: str, most: int) -> str:
-    """The text, cut to a number of characters."""
-    return text if len(text) <= most else text[: most - 3] + "..."
 
 
 # Faults.

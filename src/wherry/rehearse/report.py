@@ -21,7 +21,6 @@ from wherry.rehearse.wear import DAY_NS, Wear, transfer_named, wear_of
 
 S_PER_HOUR: Final = 3600
 HOUR_NS: Final = S_PER_HOUR * NS_PER_S
-NAME_COLUMNS: Final = 24
 
 
 def document(
@@ -316,14 +315,6 @@ def percent_text(share: float | None, digits: int = 3) -> str:
     if float(text) == 100:
         return f">{100 - least:.{digits}f} %"
     return f"<{least:.{digits}f} %" if float(text) == 0 else f"{text} %"
-
-
-def middle_cut(name: str, columns_max: int = NAME_COLUMNS) -> str:
-    """A name cut in its middle: what tells long names apart is often their end."""
-    if len(name) <= columns_max:
-        return name
-    tail = (columns_max - 3) // 2
-    return f"{name[: columns_max - 3 - tail]}...{name[-tail:]}"
 
 
 def hours_text(hours: float) -> str:

@@ -1,0 +1,102 @@
+"""``wherry budget``: can the plan be carried, how loaded is each controller, and how old can a value get?"""
+
+from __future__ import annotations
+
+import json as json_module
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+from cyclopts import Parameter
+
+from wherry.budget.document import document
+from wherry.checks.check import check
+from wherry.cli import budget_view, output
+from wherry.cli.output import Exit
+from wherry.errors import LocalError
+from wherry.findings import Finding, Level
+from wherry.plan import load
+from wherry.plan.document import Document
+from wherry.plan.model import Plan
+from wherry.timing.budget import budget as budget_of
+from wherry.timing.conditions import Measured, read_measured
+
+ABOUT_TIME: Final = frozenset({"rate-unreachable"})
+"""Findings that a budget is the answer to: a plan that has them is worth computing all the same."""
+MEASURED_BYTES_MAX: Final = 64 * 1024 * 1024
+
+
+def budget_command(
+    plan: Path,
+    *,
+    measured: Path | None = None,
+    json: Annotated[bool, Parameter(negative=())] = False,
+) -> int:
+    """Compute whether a plan can be carried and how old its values get, before anything is wired.
+
+    Answers 0 when everything is in time, 1 when something is late or over its limits, 2 when the call or the plan is
+    wrong. Nothing is connected to.
+
+    Parameters
+    ----------
+    plan
+        The plan file.
+    measured
+        What `wherry run --json` printed: its response times take the place of those that the plan declares.
+    json
+        Print one JSON document instead (its keys are in docs/budget.md).
+    """
+    seen = None if measured is None else read_measured_file(measured)
+    ready = load_for_budget(plan)
+    if ready is None:
+        return Exit.WRONG_CALL
+    _, resolved = ready
+    found = budget_of(resolved, seen)
+    answer: dict[str, Any] = document(found)
+    code = Exit.OK if answer["is_in_time"] else Exit.NO
+    answer["exit_code"] = int(code)
+    if json:
+        output.json_document(answer)
+    else:
+        budget_view.print_report(answer)
+    return code
+
+
+def load_for_budget(path: Path) -> tuple[Document, Plan] | None:
+    """The plan, if nothing but its times may be wrong with it; else says what is."""
+    loaded = load(path)
+    errors = [each for each in check(loaded) if each.level is Level.ERROR and each.name not in ABOUT_TIME]
+    if errors:
+        tell_errors(path, errors)
+        return None
+    if not loaded.plan.transfers and not loaded.plan.commands:
+        raise LocalError(f"{path} carries nothing: there is nothing to compute")
+    return loaded.document, loaded.plan
+
+
+def tell_errors(path: Path, errors: list[Finding]) -> None:
+    """Say what is wrong with a plan."""
+    for finding in errors[:5]:
+        place = f"{finding.span.file}:{finding.span.line}:{finding.span.column}: " if finding.span else ""
+        output.error(f"{place}{finding.message} [{finding.name}]")
+    output.error(
+        f"{path} has {output.plural(len(errors), 'error')}: nothing was computed",
+        f"see: wherry check {output.quoted(path)}",
+    )
+
+
+def read_measured_file(path: Path) -> Measured:
+    """The response times that a run has shown. LocalError when the file does not hold them."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(MEASURED_BYTES_MAX + 1)
+    except OSError as failed:
+        raise LocalError(f"{output.quoted(path)} cannot be read ({failed.strerror or failed})") from None
+    if len(data) > MEASURED_BYTES_MAX:
+        raise LocalError(f"{output.quoted(path)} is too long to be what `wherry run --json` prints")
+    try:
+        answer = json_module.loads(data)
+    except (ValueError, RecursionError):
+        raise LocalError(f"{output.quoted(path)} is not JSON: give what `wherry run --json` printed") from None
+    if not isinstance(answer, dict):
+        raise LocalError(f"{output.quoted(path)} is not what `wherry run --json` prints")
+    return read_measured(answer)

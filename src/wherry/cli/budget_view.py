@@ -1,0 +1,280 @@
+"""How ``wherry budget`` shows a budget: the answer in sentences, then what each party has to do as short tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from wherry.budget.words import at_least_text, at_most_text, rate_text, used_text
+from wherry.checks.notation import percent
+from wherry.cli import output
+from wherry.clock import NS_PER_MS
+from wherry.drawing import middle_cut
+from wherry.plan.durations import duration_text
+from wherry.plan.wording import listed
+from wherry.timing.budget import UTILISATION_HIGH
+
+ROWS_MAX: Final = 20
+"""Rows of a table in the terminal; ``--json`` has all."""
+NAMED_MAX: Final = 5
+"""Names in a sentence."""
+
+Report = Mapping[str, Any]
+
+
+def print_report(report: Report) -> None:
+    """The whole report, on stdout."""
+    for sentence in head(report):
+        output.sentence(sentence)
+    print_lines(report["lines"])
+    print_transfers(report["transfers"])
+    print_talks(report["talks"])
+    output.data()
+    for sentence in foot(report):
+        output.sentence(sentence)
+
+
+def nanoseconds(time_ms: float) -> int:
+    """What the document says in milliseconds."""
+    return round(time_ms * NS_PER_MS)
+
+
+def at_most(time_ms: float | None) -> str:
+    """A bound; a dash where there is none."""
+    return "-" if time_ms is None else at_most_text(nanoseconds(time_ms))
+
+
+def at_least(time_ms: float | None) -> str:
+    """A time that is there; a dash where it is not known."""
+    return "-" if time_ms is None else at_least_text(nanoseconds(time_ms))
+
+
+# The answer.
+
+
+def head(report: Report) -> list[str]:
+    """How it is, in sentences."""
+    lines = sorted(report["lines"], key=lambda each: -each["utilisation"])
+    said = [f"{report['title'] or report['plan']}: {answer(report)}"]
+    if lines:
+        said.append(used_sentence(lines))
+    if report["age_worst_ms"] is not None:
+        said.append(age_sentence(report["transfers"], report["age_worst_ms"]))
+    said += assumed_sentences(report)
+    return said
+
+
+def answer(report: Report) -> str:
+    """Whether all is in time, and if not, what is not and why."""
+    if report["is_in_time"]:
+        return "everything is in time, in every period."
+    said = []
+    if report["over"]:
+        said.append(f"{named([line_name(each) for each in report['over']])} cannot keep up")
+    if report["late"]:
+        periods = "its period" if len(report["late"]) == 1 else "their periods"
+        said.append(f"{named(report['late'])} cannot be over within {periods}")
+    if report["aged"]:
+        said.append(f"{named(report['aged'])} may be older than max_age before it is put")
+    return f"not everything is in time: {'; '.join(said)}."
+
+
+def named(names: Sequence[str]) -> str:
+    """Some names in a sentence, and how many more."""
+    shown = [middle_cut(each) for each in names[:NAMED_MAX]]
+    if len(names) > NAMED_MAX:
+        shown.append(f"{len(names) - NAMED_MAX:,} more")
+    return listed(shown, last="and")
+
+
+def line_name(controllers: Sequence[str]) -> str:
+    """The controllers of one address."""
+    return (
+        named(controllers)
+        if len(controllers) < 3
+        else f"the address of {middle_cut(controllers[0])} and {len(controllers) - 1} more"
+    )
+
+
+def used_sentence(lines: Sequence[Report]) -> str:
+    """``hall is 31 % used, skid 6.2 %.``, the most used first."""
+    first, rest = lines[0], lines[1:4]
+    text = f"{line_name(first['controllers'])} is {used_text(first['utilisation'])} used"
+    text += "".join(f", {line_name(each['controllers'])} {used_text(each['utilisation'])}" for each in rest)
+    if len(lines) > 4:
+        text += f", {len(lines) - 4:,} more less than that"
+    if first["utilisation"] > 1:
+        return f"{text}: more than there is."
+    if first["utilisation"] > UTILISATION_HIGH:
+        return f"{text}: over {percent(UTILISATION_HIGH)} little is left for a slow answer or another client."
+    return f"{text}."
+
+
+def age_sentence(transfers: Mapping[str, Report], worst_ms: float) -> str:
+    """How old values get."""
+    oldest = [name for name, each in transfers.items() if each["age_worst_ms"] == worst_ms]
+    of = "" if len(transfers) == 1 else f"; the oldest are those of {named(oldest)}"
+    return f"Every value is at most {at_most(worst_ms)} old in its receiver, until the next one replaces it{of}."
+
+
+def assumed_sentences(report: Report) -> list[str]:
+    """What the bounds rest on that nobody has declared."""
+    names = report["assumed"]["responses_of"]
+    if not names:
+        return []
+    return [
+        f"The response {'time' if len(names) == 1 else 'times'} of {named(names)} "
+        f"{'is' if len(names) == 1 else 'are'} assumed, neither declared nor measured."
+    ]
+
+
+# Tables.
+
+LINE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("\ncontroller", "left"), ("\naddress", "left"), ("requests\na second", "right"), ("\nused", "right"),
+    ("longest\nbusy", "right"), ("slowest\nrequest", "right"), ("longest\nwait", "right"), ("\ntraffic", "right"),
+)  # fmt: skip
+
+
+def print_lines(lines: Sequence[Report]) -> None:
+    """One row for each address, those that are used most where there are too many."""
+    if not lines:
+        return
+    output.data("\nWhat each controller is asked:\n")
+    most = sorted(lines, key=lambda each: -each["utilisation"])[:ROWS_MAX]
+    output.table(LINE_COLUMNS, [line_row(each) for each in lines if each in most], shrink=(0, 1), drop=(7, 4, 5))
+    if len(lines) > ROWS_MAX:
+        output.data(f"... and {len(lines) - ROWS_MAX:,} more that are used less")
+
+
+def line_row(line: Report) -> Sequence[str]:
+    """One address."""
+    regular = [each for each in line["requests"] if not each["is_rare"]]
+    worst = [each["worst_ms"] for each in regular]
+    return (
+        middle_cut(", ".join(line["controllers"])),
+        f"{line['host']}:{line['port']}",
+        rate_text(line["requests_per_s"]),
+        used_text(line["utilisation"]),
+        at_most(line["longest_busy_ms"]),
+        at_most(max((each["service_ms"] for each in regular), default=None)),
+        "-" if None in worst else at_most(max(worst, default=None)),
+        bytes_text(line["bytes_per_s"]),
+    )
+
+
+def bytes_text(per_s: float) -> str:
+    """``1.6 kB/s``."""
+    for unit, size in (("MB/s", 1e6), ("kB/s", 1e3)):
+        if per_s >= size:
+            return f"{per_s / size:.1f} {unit}"
+    return f"{per_s:.0f} B/s"
+
+
+TRANSFER_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("\ntransfer", "left"), ("\nfrom -> to", "left"), ("\nevery", "right"), ("longest\ncycle", "right"),
+    ("oldest\nvalue", "right"), ("usual\nage", "right"), ("loss\ntold in", "right"), ("heartbeat\nmoves in", "right"),
+)  # fmt: skip
+
+
+def print_transfers(transfers: Mapping[str, Report]) -> None:
+    """One row for each transfer, those with the least in reserve where there are too many; then what decides."""
+    if not transfers:
+        return
+    output.data("\nWhat each transfer comes to:\n")
+    tight = sorted(transfers.items(), key=lambda item: -share_of_period(item[1]))[:ROWS_MAX]
+    names = {name for name, _ in tight}
+    output.table(
+        TRANSFER_COLUMNS,
+        [transfer_row(name, each) for name, each in transfers.items() if name in names],
+        shrink=(1, 0),
+        drop=(5, 7, 1),
+    )
+    if len(transfers) > ROWS_MAX:
+        output.data(f"... and {len(transfers) - ROWS_MAX:,} more with more in reserve")
+    name, each = tight[0]
+    if each["deciding"] is not None:
+        output.sentence(deciding_sentence(name, each))
+
+
+def share_of_period(transfer: Report) -> float:
+    """How much of its period a transfer takes; more than anything without a bound."""
+    return float("inf") if transfer["worst_ms"] is None else float(transfer["worst_ms"] / transfer["period_ms"])
+
+
+def transfer_row(name: str, each: Report) -> Sequence[str]:
+    """One transfer."""
+    return (
+        middle_cut(name),
+        f"{each['from']} -> {each['to']}",
+        duration_text(nanoseconds(each["period_ms"])),
+        at_most(each["worst_ms"]),
+        at_most(each["age_worst_ms"]),
+        at_most(each["age_typical_ms"]),
+        at_most(each["source_lost_told_ms"]),
+        at_most(each["heartbeat_gap_ms"]),
+    )
+
+
+def deciding_sentence(name: str, transfer: Report) -> str:
+    """Which request takes most of the period of the transfer that has the least in reserve."""
+    request = transfer["deciding"]
+    if request["worst_ms"] is None:
+        return (
+            f"{middle_cut(name)} has no bound: {request_text(request)} is asked for more often than its line can serve."
+        )
+    waits_ms = max(0.0, request["worst_ms"] - request["service_ms"])
+    return (
+        f"{middle_cut(name)} has the least in reserve: {used_text(share_of_period(transfer))} of its period. Most of "
+        f"that is {request_text(request)}: at most {at_most(request['worst_ms'])}, of which it waits "
+        f"{at_most(waits_ms)} for others."
+    )
+
+
+def request_text(request: Report) -> str:
+    """``the write of holding 100..102 (40101..40103) at hall``."""
+    last = request["address"] + request["count"] - 1
+    run = "" if request["count"] == 1 else f"..{last}"
+    numbers = (
+        request["number_first"] if request["count"] == 1 else f"{request['number_first']}..{request['number_last']}"
+    )
+    place = f"{request['table']} {request['address']}{run} ({numbers})"
+    return f"the {request['action']} of {place} at {middle_cut(request['controller'])}"
+
+
+TALK_COLUMNS: Sequence[tuple[str, output.Justify]] = (
+    ("from", "left"), ("to", "left"), ("port", "right"), ("protocol", "left"), ("connections", "right"),
+    ("function codes", "left"), ("writes", "left"), ("controller", "left"),
+)  # fmt: skip
+
+
+def print_talks(talks: Sequence[Report]) -> None:
+    """For the firewall."""
+    if not talks:
+        return
+    output.data("\nWho talks to whom, for the firewall:\n")
+    output.table(
+        TALK_COLUMNS,
+        [
+            (
+                "this computer", each["to"], str(each["port"]), each["protocol"], str(each["connections"]),
+                " ".join(f"{code:02X}" for code in each["functions"]), "yes" if each["writes"] else "no",
+                middle_cut(", ".join(each["controllers"])),
+            )
+            for each in talks[:ROWS_MAX]
+        ],
+        shrink=(7, 1),
+        drop=(3,),
+    )  # fmt: skip
+    if len(talks) > ROWS_MAX:
+        output.data(f"... and {len(talks) - ROWS_MAX:,} more (--json has all)")
+    output.sentence("All connections are opened from this computer; function codes are hexadecimal.")
+
+
+def foot(report: Report) -> list[str]:
+    """What it rests on."""
+    each_way = duration_text(nanoseconds(report["assumed"]["latency_ms"]))
+    return [
+        "These are bounds, not measurements: they hold while every answer comes within its response time, the network "
+        f"takes at most {each_way} each way, and nothing is lost. What they leave out is in docs/budget.md."
+    ]

@@ -1,0 +1,168 @@
+"""``wherry budget`` as a person calls it."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from wherry.cli.main import main
+
+ROOT = Path(__file__).resolve().parents[2]
+HATCHERY = ROOT / "examples" / "hatchery.toml"
+PAGE = (ROOT / "docs" / "budget.md").read_text(encoding="utf-8")
+
+TWO = """
+title = "Two tanks"
+[controller.skid]
+connect = "tcp://10.20.0.11"
+response = { fixed = "10 ms", per_register = "0 s" }
+[controller.hall]
+connect = "tcp://10.20.0.12"
+response = { fixed = "4 ms", per_register = "0 s" }
+storage = "volatile"
+when_silent = "holds"
+[transfer.water]
+from = "skid"
+to = "hall"
+every = "100 ms"
+max_age = "1 s"
+on_loss = "hold"
+status = "holding 90"
+values = [{ name = "level", take = "holding 2", put = "holding 100", range = [0, 9000] }]
+"""
+
+
+@dataclass(frozen=True)
+class Ended:
+    """What a call came to, made within this process: the program itself takes longer to start."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+@pytest.fixture
+def call(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Ended]:
+    def ended(*arguments: str | Path) -> Ended:
+        monkeypatch.setattr(sys, "argv", ["wherry", "budget", *map(str, arguments)])
+        with pytest.raises(SystemExit) as done:
+            main()
+        said = capsys.readouterr()
+        return Ended(int(done.value.code or 0), said.out, said.err)
+
+    return ended
+
+
+@pytest.fixture
+def two(tmp_path: Path) -> Path:
+    path = tmp_path / "two.toml"
+    path.write_text(TWO, encoding="utf-8")
+    return path
+
+
+def test_the_program_itself_answers() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "wherry", "budget", str(HATCHERY)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert lines[0] == "Hatchery water exchange: everything is in time, in every period."
+    # Tables keep to the width; sentences are broken by the terminal and end with a full stop.
+    assert [line for line in lines if len(line) > 100 and not line.endswith(".")] == []
+
+
+def test_what_the_page_shows_is_what_is_printed(call: Callable[..., Ended]) -> None:
+    done = call(HATCHERY)
+    block = re.search(r"```text\n(.*?)```", PAGE, re.DOTALL)
+    assert block is not None
+    assert done.stdout.startswith(block[1])
+
+
+def test_sentences_first_then_who_is_asked_what(call: Callable[..., Ended], two: Path) -> None:
+    done = call(two)
+    assert done.returncode == 0, done.stdout
+    lines = done.stdout.splitlines()
+    assert lines[0] == "Two tanks: everything is in time, in every period."
+    assert lines[1] == "skid is 11 % used, hall 9.5 %."
+    assert lines[2].startswith("Every value is at most 118 ms old in its receiver")
+    for words in ("What each controller is asked", "What each transfer comes to", "Who talks to whom"):
+        assert any(line.startswith(words) for line in lines), words
+    assert any(re.match(r"this computer +10\.20\.0\.12 +502 +Modbus TCP +1 +10 +yes +hall$", line) for line in lines)
+
+
+def test_an_overload_is_a_no_and_names_the_request(call: Callable[..., Ended], two: Path) -> None:
+    two.write_text(TWO.replace('every = "100 ms"', 'every = "9 ms"').replace('max_age = "1 s"', 'max_age = "90 ms"'))
+    done = call(two)
+    assert done.returncode == 1
+    assert done.stdout.startswith("Two tanks: not everything is in time: skid and hall cannot keep up; water cannot be over")
+    assert "water has no bound: the read of holding 2 (40003) at skid is asked for more often" in done.stdout
+
+
+def test_json_has_only_keys_that_the_page_tells_of(call: Callable[..., Ended]) -> None:
+    done = call(HATCHERY, "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    answer = json.loads(done.stdout)
+    told = PAGE[PAGE.index("## The JSON document") :]
+    line, transfer = answer["lines"][0], answer["transfers"]["water"]
+    parts = (answer, answer["assumed"], line, line["requests"][0], transfer, transfer["values"][0], answer["talks"][0])
+    for keys in parts:
+        assert [key for key in keys if not any(each in told for each in (f"`{key}`", f".{key}`", f"`{key}."))] == []
+    assert answer["exit_code"] == 0
+    assert answer["is_in_time"] is True
+    assert transfer["worst_ms"] < transfer["period_ms"]
+    assert transfer["age_worst_ms"] == max(each["age_worst_ms"] for each in transfer["values"])
+
+
+def run_document(response_ms: float) -> str:
+    times = {"p50": response_ms / 2, "p99": response_ms, "max": response_ms}
+    return json.dumps({"controllers": {"skid": {"replies": 9, "response_ms": times}}, "transfers": {}})
+
+
+def test_measured_times_take_the_place_of_declared_ones(call: Callable[..., Ended], two: Path, tmp_path: Path) -> None:
+    measured = tmp_path / "run.json"
+    measured.write_text(run_document(40.0), encoding="utf-8")
+    done = call(two, "--measured", measured, "--json")
+    answer = json.loads(done.stdout)
+    assert answer["measured"] == ["skid"]
+    assert 0.4 < answer["lines"][0]["utilisation"] < 0.41
+    measured.write_text(run_document(400.0), encoding="utf-8")
+    assert call(two, "--measured", measured).returncode == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (None, "cannot be read"),
+        ("{", "is not JSON"),
+        ("[]", "is not what `wherry run --json` prints"),
+        ("{}", "this is not what `wherry run --json` prints"),
+    ],
+)
+def test_a_file_that_is_no_measurement_is_refused(
+    call: Callable[..., Ended], two: Path, tmp_path: Path, text: str | None, words: str
+) -> None:
+    measured = tmp_path / "run.json"
+    if text is not None:
+        measured.write_text(text)
+    done = call(two, "--measured", measured)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert words in done.stderr
+
+
+def test_a_plan_with_an_error_is_not_computed(call: Callable[..., Ended], two: Path) -> None:
+    two.write_text(TWO.replace('to = "hall"', 'to = "hull"'))
+    done = call(two)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "there is no controller `hull` [unknown-controller]" in done.stderr
+    assert "nothing was computed" in done.stderr
