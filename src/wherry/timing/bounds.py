@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from math import lcm
 from typing import Final
 
-from wherry.timing.system import Asked, System
+from wherry.timing.system import Asked, Chain, System
 
 INSTANCES_MAX: Final = 12_000
 """More requests of one address in a hyperperiod than this are not looked at one by one."""
@@ -88,7 +88,7 @@ class _LaneAnalysis:
             for each in self.lane.controllers
         }
         self.busy_ns: int | None = 0
-        self.read_over_ns = {each.index: each.work.slot_ns for each in self.requests if not each.is_write}
+        self.last_read = [_last_read(system, chain) for chain in system.chains]
 
     def period_of(self, request: Asked) -> int:
         return self.system.tasks[request.task].period_ns
@@ -143,16 +143,15 @@ class _LaneAnalysis:
         self._spread_out()
         is_settled = False
         while not is_settled:
-            # How long a read may be under way decides what blocks a write, and writes delay reads.
+            # How long others may be under way decides what is still there, and the other way round.
             is_settled = True
             for each in self.requests:
                 if each.index in self.may_come:
                     continue
-                begun_ns = self._latest_begun_ns(each)
                 window = self.windows[each.index]
-                window.over_ns = begun_ns + each.work.exchange_ns
-                if not each.is_write and begun_ns + each.work.slot_ns > self.read_over_ns[each.index]:
-                    self.read_over_ns[each.index] = begun_ns + each.work.slot_ns
+                over_ns = self._latest_begun_ns(each) + each.work.exchange_ns
+                if window.over_ns is None or over_ns > window.over_ns:
+                    window.over_ns = over_ns
                     is_settled = False
 
     def _latest_begun_ns(self, request: Asked) -> int:
@@ -198,7 +197,8 @@ class _LaneAnalysis:
         """The latest instant at which a request that is asked for then is sent."""
         near = self._near(asked_ns)
         if self.lane.is_plain:
-            return self._begun_by_queue(request, release_ns, asked_ns, near)
+            by_queue_ns = self._begun_by_queue(request, release_ns, asked_ns, near)
+            return min(by_queue_ns, self._begun_by_content(request, release_ns, asked_ns, near))
         begun_ns = self._begun_in_any_order(request, release_ns, asked_ns, near)
         if len(self.lane.links) == 1 and self.lane.limits[0].in_flight == 1:
             begun_ns = min(begun_ns, self._begun_by_queue(request, release_ns, asked_ns, near))
@@ -217,17 +217,24 @@ class _LaneAnalysis:
         # What tells the receiver comes when the chain is over: it does not keep the next period from beginning.
         return other.release_ns > release_ns and request.index not in self.told
 
-    def _before_its_end(self, request: Asked, release_ns: int, asked_ns: int, other: _Instance) -> _Instance:
-        """An earlier step of its own chain was answered when the request is asked for: so it came before that."""
+    def _as_seen_by(self, request: Asked, release_ns: int, asked_ns: int, other: _Instance) -> _Instance:
+        """When another one can have come, if this one is asked for at that instant.
+
+        An earlier step of its own chain was answered by then. And what is due together is asked for together, or in the
+        order of the releases: no later step of the same release, or of one that follows, was asked for before a read
+        of the release.
+        """
         asked = self.system.requests[other.at]
-        if (
-            asked.chain != request.chain
-            or other.release_ns != release_ns
-            or asked.stage >= request.stage
-            or other.at in self.may_come
-        ):
+        if other.at in self.may_come or request.index in self.may_come:
             return other
-        latest_ns = min(other.latest_ns, asked_ns - asked.work.exchange_ns)
+        if request.stage == 0 and asked.stage and other.release_ns >= release_ns:
+            earliest_ns = max(other.earliest_ns, asked_ns + 1)
+            return _Instance(max(other.latest_ns, earliest_ns), earliest_ns, other.slot_ns, other.at, other.release_ns)
+        if asked.chain != request.chain or other.release_ns != release_ns or asked.stage >= request.stage:
+            return other
+        # Where there is a pace it takes its slot even when it is answered at once.
+        took_ns = asked.work.exchange_ns if asked.work.slot_ns == asked.work.exchange_ns + asked.work.rest_ns else 0
+        latest_ns = min(other.latest_ns, asked_ns - took_ns)
         return _Instance(latest_ns, min(other.earliest_ns, latest_ns), other.slot_ns, other.at, other.release_ns)
 
     # One controller, or several that take turns: the order is known.
@@ -243,7 +250,7 @@ class _LaneAnalysis:
             asked = requests[other.at]
             if asked.controller != request.controller or self._is_later(request, release_ns, other):
                 continue
-            other = self._before_its_end(request, release_ns, asked_ns, other)
+            other = self._as_seen_by(request, release_ns, asked_ns, other)
             if asked.is_write is not request.is_write:
                 if asked.is_write:
                     before.append((other, True))
@@ -264,18 +271,84 @@ class _LaneAnalysis:
     def _is_ahead(self, request: Asked, release_ns: int, asked_ns: int, other: Asked, instance: _Instance) -> bool:
         """Whether another request of the same queue may stand before it."""
         if request.stage or other.stage or other.index in self.may_come or request.is_write:
-            return instance.earliest_ns <= asked_ns
+            return instance.earliest_ns <= asked_ns and not self._comes_after(request, release_ns, other, instance)
         # Both are asked for at a release: the order is that of the releases.
         return (instance.release_ns, other.task, other.index) < (release_ns, request.task, request.index)
+
+    def _comes_after(self, request: Asked, release_ns: int, other: Asked, instance: _Instance) -> bool:
+        """Whether another request is only asked for when this one has been, although their windows overlap."""
+        if other.chain == request.chain and instance.release_ns == release_ns and other.stage == request.stage:
+            return other.index > request.index
+        if request.stage != 1 or not other.stage or request.index in self.told or other.index in self.told:
+            return False
+        # Both wait for reads of one line, and those are answered in their order.
+        mine, theirs = self.last_read[request.chain], self.last_read[other.chain]
+        if mine is None or theirs is None or mine[0] != theirs[0] or other.chain == request.chain:
+            return False
+        return (instance.release_ns, other.task, theirs[1], other.chain) > (
+            release_ns,
+            request.task,
+            mine[1],
+            request.chain,
+        )
+
+    # One controller: what can be in its queues at an instant.
+
+    def _begun_by_content(self, request: Asked, release_ns: int, asked_ns: int, near: Sequence[_Instance]) -> int:
+        """A chain has one stage in the queues at a time, so that not all of what came since the line was idle can
+        still be there."""
+        requests = self.system.requests
+        blocking_ns = self._blocking(request, near, 0)(asked_ns)
+        here: dict[tuple[int, int], dict[int, int]] = {}
+        """By chain and release, the slots of each stage."""
+        later: list[_Instance] = []
+        fixed_ns = asked_ns
+        for other in near:
+            asked = requests[other.at]
+            if self._is_later(request, release_ns, other) or self._free_again_ns(other) <= asked_ns:
+                continue
+            if other.earliest_ns <= asked_ns:
+                # It may be answered already, but the gap after it is not over.
+                blocking_ns = max(blocking_ns, asked.work.rest_ns)
+            if asked.chain == request.chain and other.release_ns == release_ns and asked.stage < request.stage:
+                continue
+            if request.is_write:
+                if asked.is_write and self._is_ahead(request, release_ns, asked_ns, asked, other):
+                    stages = here.setdefault((asked.chain, other.release_ns), {})
+                    stage = -1 if asked.index in self.told else asked.stage
+                    stages[stage] = stages.get(stage, 0) + other.slot_ns
+            elif asked.is_write:
+                later.append(self._as_seen_by(request, release_ns, asked_ns, other))
+            elif self._is_ahead(request, release_ns, asked_ns, asked, other):
+                fixed_ns += other.slot_ns
+        for stages in here.values():
+            # What tells the receiver may still be there when the next period has begun.
+            told_ns = stages.pop(-1, 0)
+            fixed_ns += max(told_ns, max(stages.values(), default=0))
+        begun_ns = fixed_ns = fixed_ns + blocking_ns
+        while True:
+            next_ns = fixed_ns + sum(each.slot_ns for each in later if each.earliest_ns <= begun_ns)
+            if next_ns <= begun_ns:
+                return begun_ns
+            begun_ns = next_ns
+
+    def _free_again_ns(self, instance: _Instance) -> int:
+        """When its line may take another request after it, at the latest."""
+        work, over_ns = self.system.requests[instance.at].work, self.windows[instance.at].over_ns
+        if instance.at in self.may_come:
+            over_ns = self.system.tasks[self.system.requests[instance.at].task].period_ns + (self.busy_ns or 0)
+        assert over_ns is not None
+        return instance.release_ns + over_ns + work.slot_ns - work.exchange_ns
 
     def _blocking(self, request: Asked, near: Sequence[_Instance], others_ns: int) -> Callable[[int], int]:
         """The longest of what may have begun just before an instant and does not go before ``request``."""
         if not request.is_write:
             return lambda _: others_ns
         reads = [
-            (each.earliest_ns, each.release_ns + self.read_over_ns[each.at], each.slot_ns)
+            (each.earliest_ns, self._free_again_ns(each), each.slot_ns)
             for each in near
-            if each.at in self.read_over_ns and self.system.requests[each.at].controller == request.controller
+            if not self.system.requests[each.at].is_write
+            and self.system.requests[each.at].controller == request.controller
         ]
         if not reads:
             return lambda _: others_ns
@@ -295,7 +368,7 @@ class _LaneAnalysis:
         others = []
         for each in near:
             if not self._is_later(request, release_ns, each):
-                one = self._before_its_end(request, release_ns, asked_ns, each)
+                one = self._as_seen_by(request, release_ns, asked_ns, each)
                 slot_ns = self.slot_for(request, requests[each.at])
                 others.append(_Instance(one.latest_ns, one.earliest_ns, slot_ns, each.at, each.release_ns))
         others.sort(key=lambda one: one.latest_ns)
@@ -343,8 +416,6 @@ class _LaneAnalysis:
             window = self.windows[each.index]
             assert window.latest_ns is not None
             window.over_ns = window.latest_ns + self.busy_ns
-            if not each.is_write:
-                self.read_over_ns[each.index] = window.over_ns
 
 
 def _worst_start(asked_ns: int, before: Sequence[_Instance], blocking: Callable[[int], int], turn_ns: int) -> int:
@@ -397,6 +468,7 @@ def _move_windows(system: System, windows: Sequence[Window], late_ns: int) -> se
     changed: set[int] = set()
     for chain in system.chains:
         longest_ns = PERIODS_MAX * system.tasks[chain.task].period_ns
+        # A reply never comes in the same instant: what is due together is asked for before.
         earliest_ns = 0
         stages = [(stage.requests, stage.pause_ns) for stage in chain.stages]
         if chain.told is not None:
@@ -414,6 +486,7 @@ def _move_windows(system: System, windows: Sequence[Window], late_ns: int) -> se
                     if latest is None:
                         window.over_ns = window.wait_ns = None
                     changed.add(system.requests[at].lane)
+            earliest_ns += 1
             overs = [windows[at].over_ns for at in requests]
             over_ns = (
                 None
@@ -421,3 +494,15 @@ def _move_windows(system: System, windows: Sequence[Window], late_ns: int) -> se
                 else max((e for e in overs if e is not None), default=latest)
             )
     return changed
+
+
+def _last_read(system: System, chain: Chain) -> tuple[int, int] | None:
+    """The lane of what is read at the release, and which of it is answered last; None where the order is not known."""
+    stage = chain.stages[0]
+    requests = [system.requests[at] for at in stage.requests]
+    if not requests or len({each.lane for each in requests}) > 1 or any(each.is_write for each in requests):
+        return None
+    lane = requests[0].lane
+    if not system.lanes[lane].is_plain or len(chain.stages) < 2:
+        return None
+    return lane, max(each.index for each in requests)

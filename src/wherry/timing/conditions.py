@@ -96,6 +96,8 @@ class Work:
 
     exchange_ns: int
     slot_ns: int
+    rest_ns: int
+    """How long after its reply, however soon that came, its line may still take no other."""
     typical_ns: int
     request_bytes: int
     reply_bytes: int
@@ -144,13 +146,13 @@ def work_of(
             exchange_ns += serial.exchange_ns(request, reply)
         typical_ns = exchange_ns
     exchange_ns += conditions.handle_ns
-    slot_ns = exchange_ns
-    if gap_ns:
-        slot_ns += gap_ns + conditions.wake_ns
+    rest_ns = gap_ns + conditions.wake_ns if gap_ns else 0
+    slot_ns = exchange_ns + rest_ns
     if spacing_ns:
-        slot_ns = max(slot_ns, spacing_ns + conditions.wake_ns)
+        rest_ns = max(rest_ns, spacing_ns + conditions.wake_ns)
+        slot_ns = max(slot_ns, rest_ns)
     is_assumed = measured is None and not controller.response.is_declared
-    return Work(exchange_ns, slot_ns, min(typical_ns, exchange_ns), request_frame, reply_frame, is_assumed)
+    return Work(exchange_ns, slot_ns, rest_ns, min(typical_ns, exchange_ns), request_frame, reply_frame, is_assumed)
 
 
 def _on_network(payload: int) -> int:
