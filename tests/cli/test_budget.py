@@ -105,7 +105,9 @@ def test_an_overload_is_a_no_and_names_the_request(call: Callable[..., Ended], t
     two.write_text(TWO.replace('every = "100 ms"', 'every = "9 ms"').replace('max_age = "1 s"', 'max_age = "90 ms"'))
     done = call(two)
     assert done.returncode == 1
-    assert done.stdout.startswith("Two tanks: not everything is in time: skid and hall cannot keep up; water cannot be over")
+    assert done.stdout.startswith(
+        "Two tanks: not everything is in time: skid and hall cannot keep up; water cannot be over"
+    )
     assert "water has no bound: the read of holding 2 (40003) at skid is asked for more often" in done.stdout
 
 
