@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+from itertools import pairwise
 from pathlib import Path
 from random import Random
 
@@ -146,7 +147,7 @@ def test_an_address_serves_one_request_at_a_time_with_its_gap() -> None:
     bars = course(found, 10 * hyperperiod_ns(found.system)).bars
     for lane in range(2):
         here = [each for each in bars if found.system.requests[each.request].lane == lane]
-        gaps = [after.begun_ns - before.over_ns for before, after in zip(here, here[1:], strict=False)]
+        gaps = [after.begun_ns - before.over_ns for before, after in pairwise(here)]
         assert min(gaps) == (3 * MS if lane else 0)
 
 
@@ -159,7 +160,7 @@ def test_ages_come_from_when_a_value_was_asked_for() -> None:
         bound_ns = found.transfer(chain.name).age_worst_ns
         assert bound_ns is not None
         assert len(deliveries) >= 720 * MS // period_ns
-        for before, after in zip(deliveries, deliveries[1:], strict=False):
+        for before, after in pairwise(deliveries):
             assert before.sampled_ns < before.at_ns <= after.sampled_ns
             assert period_ns / 2 < after.at_ns - before.sampled_ns <= bound_ns
 

@@ -204,7 +204,8 @@ def draw_line(axes: Axes, budget: Budget, course: Timeline, lane: int, rows: dic
     for bar in bars:
         if bar.asked_ns < bar.begun_ns:
             row = row_of(budget, bar, rows)
-            axes.hlines(row, *(scale.at(max(each, course.from_ns)) for each in (bar.asked_ns, bar.begun_ns)), **WAIT)
+            since_ns = max(bar.asked_ns, course.from_ns)
+            axes.hlines(row, scale.at(since_ns), scale.at(bar.begun_ns), **WAIT)
     for row in range(count):
         draw_deadlines(axes, budget, course, lane, [name for name, at in rows.items() if at == row], row, scale)
     labels = [""] * count

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json as json_module
+import tempfile
 from pathlib import Path
 from typing import Annotated, Any, Final
 
 from cyclopts import Parameter
 
+from wherry import drawing
 from wherry.budget.document import document
+from wherry.budget.picture import pictures
 from wherry.checks.check import check
 from wherry.cli import budget_view, output
 from wherry.cli.output import Exit
@@ -17,11 +20,13 @@ from wherry.findings import Finding, Level
 from wherry.plan import load
 from wherry.plan.document import Document
 from wherry.plan.model import Plan
+from wherry.timing.budget import Budget
 from wherry.timing.budget import budget as budget_of
 from wherry.timing.conditions import Measured, read_measured
 
 ABOUT_TIME: Final = frozenset({"rate-unreachable"})
 """Findings that a budget is the answer to: a plan that has them is worth computing all the same."""
+REPORT_FILE: Final = "budget.json"
 MEASURED_BYTES_MAX: Final = 64 * 1024 * 1024
 
 
@@ -29,6 +34,7 @@ def budget_command(
     plan: Path,
     *,
     measured: Path | None = None,
+    save: Path | None = None,
     json: Annotated[bool, Parameter(negative=())] = False,
 ) -> int:
     """Compute whether a plan can be carried and how old its values get, before anything is wired.
@@ -42,6 +48,8 @@ def budget_command(
         The plan file.
     measured
         What `wherry run --json` printed: its response times take the place of those that the plan declares.
+    save
+        A folder for the whole document, and pictures of the requests and of the ages of values.
     json
         Print one JSON document instead (its keys are in docs/budget.md).
     """
@@ -50,15 +58,45 @@ def budget_command(
     if ready is None:
         return Exit.WRONG_CALL
     _, resolved = ready
+    if save is not None:
+        drawing.require()
+        make_folder(save)
     found = budget_of(resolved, seen)
     answer: dict[str, Any] = document(found)
     code = Exit.OK if answer["is_in_time"] else Exit.NO
     answer["exit_code"] = int(code)
+    if save is not None:
+        save_all(save, answer, found)
     if json:
         output.json_document(answer)
     else:
-        budget_view.print_report(answer)
+        budget_view.print_report(answer, saved_in="" if save is None else str(save))
     return code
+
+
+def make_folder(folder: Path) -> None:
+    """The folder is there and can be written to. LocalError if not."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as failed:
+        raise LocalError(
+            f"nothing can be saved in {output.quoted(folder)} ({failed.strerror or failed}): give another folder "
+            "with --save"
+        ) from None
+
+
+def save_all(folder: Path, answer: dict[str, Any], found: Budget) -> None:
+    """The document and the pictures. LocalError when the disk does not take them."""
+    text = json_module.dumps(answer, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    for name, data in {REPORT_FILE: text.encode("utf-8"), **pictures(found)}.items():
+        try:
+            (folder / name).write_bytes(data)
+        except OSError as failed:
+            raise LocalError(
+                f"{output.quoted(folder / name)} cannot be written ({failed.strerror or failed})"
+            ) from None
 
 
 def load_for_budget(path: Path) -> tuple[Document, Plan] | None:

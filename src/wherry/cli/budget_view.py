@@ -22,7 +22,7 @@ NAMED_MAX: Final = 5
 Report = Mapping[str, Any]
 
 
-def print_report(report: Report) -> None:
+def print_report(report: Report, *, saved_in: str = "") -> None:
     """The whole report, on stdout."""
     for sentence in head(report):
         output.sentence(sentence)
@@ -30,7 +30,7 @@ def print_report(report: Report) -> None:
     print_transfers(report["transfers"])
     print_talks(report["talks"])
     output.data()
-    for sentence in foot(report):
+    for sentence in foot(report, saved_in):
         output.sentence(sentence)
 
 
@@ -271,10 +271,16 @@ def print_talks(talks: Sequence[Report]) -> None:
     output.sentence("All connections are opened from this computer; function codes are hexadecimal.")
 
 
-def foot(report: Report) -> list[str]:
-    """What it rests on."""
+def foot(report: Report, saved_in: str) -> list[str]:
+    """What it rests on, and where the rest is."""
     each_way = duration_text(nanoseconds(report["assumed"]["latency_ms"]))
+    where = (
+        f"The document and the pictures are in {output.quoted(saved_in)}."
+        if saved_in
+        else "`--save DIR` draws the requests and the ages, `--json` has every request and every value."
+    )
     return [
+        where,
         "These are bounds, not measurements: they hold while every answer comes within its response time, the network "
-        f"takes at most {each_way} each way, and nothing is lost. What they leave out is in docs/budget.md."
+        f"takes at most {each_way} each way, and nothing is lost. What they leave out is in docs/budget.md.",
     ]
