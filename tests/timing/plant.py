@@ -25,6 +25,8 @@ MS = 1_000_000
 HARMONIC_MS = (20, 40, 40, 80, 160)
 OTHER_MS = (20, 30, 50, 70, 110)
 SCALES = (0.5, 0.7, 1.0, 1.3, 1.6, 2.0, 2.6, 3.5, 5.0, 8.0)
+ODD_US = (7, 13, 31, 61)
+"""So that two things seldom happen at the same instant, where which of them comes first would be nobody's concern."""
 Pace = Callable[[Random, int], int]
 """Chance and the longest time of a request -> how long it takes."""
 
@@ -58,7 +60,7 @@ def chance_text(rng: Random, *, is_harmonic: bool, scale: float, kinds: tuple[st
         parts.append(
             f'[controller.c{index}]\nconnect = "{scheme}://10.20.0.{12 if is_behind else 11 + index}{port}"\n'
             f"unit = {index + 1}\nlimits = {{ {', '.join(limits)} }}\n"
-            f'response = {{ fixed = "{rng.choice((1, 2, 4, 8))} ms", '
+            f'response = {{ fixed = "{1000 * rng.choice((1, 2, 4, 8)) + ODD_US[index]} us", '
             f'per_register = "{rng.choice((0, 0, 100, 500))} us" }}\n'
         )
     places = [0] * count

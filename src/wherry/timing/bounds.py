@@ -360,7 +360,8 @@ class _Lane:
         assert window.latest_ns is not None
         first_ns, last_ns = release_ns + window.earliest_ns, release_ns + window.latest_ns
         # The wait is longest just when something else has come that may go before it.
-        instants = {first_ns, *(each[1] for each in self._near(last_ns) if first_ns < each[1] <= last_ns)}
+        near = self.instances[bisect_left(self.latest, first_ns) : bisect_right(self.latest, last_ns + self.spread_ns)]
+        instants = {first_ns, *(each[1] for each in near if first_ns < each[1] <= last_ns)}
         if batch.stage == 0:
             # What is due together is late together.
             instants = {last_ns}

@@ -204,7 +204,7 @@ class _Player:
         lane = self.system.lanes[link.lane]
         limits = lane.limits[lane.link_of(asked.controller)]
         begun_ns = max(self.now_ns, self._serves_until_ns[link.lane])
-        over_ns = begun_ns + self.takes(asked)
+        over_ns = begun_ns + max(1, self.takes(asked))
         self._serves_until_ns[link.lane] = over_ns
         sent_ns = self.now_ns
         if limits.spacing_ns:

@@ -164,6 +164,7 @@ class _Builder:
         *,
         is_write: bool = False,
         is_rare: bool = False,
+        chain: int | None = None,
     ) -> int:
         controller, lane = self.controllers[name], self.lane_of[name]
         limits = self.lanes[lane].limits[self.lanes[lane].link_of(name)]
@@ -177,10 +178,9 @@ class _Builder:
             measured=None if self.measured is None else self.measured.responses.get(name),
         )
         index = len(self.requests)
+        chain = len(self.chains) if chain is None else chain
         self.requests.append(
-            Asked(
-                index, self.task, stage, len(self.chains), lane, name, is_write, function, span, carries, work, is_rare
-            )
+            Asked(index, self.task, stage, chain, lane, name, is_write, function, span, carries, work, is_rare)
         )
         return index
 
@@ -194,11 +194,13 @@ class _Builder:
             self._add_careful(sweep)
             return
         reads: dict[int, int] = {}
-        for each in sweep.transfers:
+        for chain, each in enumerate(sweep.transfers, len(self.chains)):
             for position in each.reads:
                 if position not in reads:
-                    request = sweep.reads[position]
-                    reads[position] = self._read(sweep.source, request.span, 0, _carried(sweep, request.cuts))
+                    span, cuts = sweep.reads[position].span, sweep.reads[position].cuts
+                    reads[position] = self._ask(
+                        sweep.source, READ_FUNCTIONS[span.table], span, 0, _carried(sweep, cuts), chain=chain
+                    )
         for index, each in enumerate(sweep.transfers):
             stage = Stage(tuple(reads[position] for position in each.reads))
             takes = _takes(sweep, index, reads)
