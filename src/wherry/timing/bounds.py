@@ -19,7 +19,7 @@ Clark, Microprocessing and Microprogramming 40, 1994).
 * *By content.* A chain has one stage in the queues at a time. So when a request comes, there is before it at most one
   stage of each other chain, of those that can have come and need not be over yet.
 
-Everything is taken over one hyperperiod; where that is too long, every request is given the longest busy period.
+Everything is taken over one hyperperiod; where that is too long, phases are taken to be anything (``rta``).
 
 What both rest on: no request takes longer than its slot says, and a chain is over before it begins anew. A chain that
 does not fit into its period has no bound worth the name, and the budget says so.
@@ -34,6 +34,7 @@ from math import lcm
 from typing import Final
 
 from wherry.timing.batches import Batch, Place, Relations, Tie, batches_of
+from wherry.timing.rta import Task, first_come
 from wherry.timing.system import System
 
 INSTANCES_MAX: Final = 12_000
@@ -140,6 +141,8 @@ class _Lane:
             return is_new
         if self.is_by_phase:
             self._spread_out()
+        else:
+            self._look_at_any_phase()
         has_changed = False
         for batch in self.batches:
             if batch.may_come:
@@ -149,7 +152,7 @@ class _Lane:
                 releases = range(batch.offset_ns, batch.offset_ns + self.hyper_ns, batch.period_ns)
                 begun_ns = max(self.begun(batch, each, each + latest_ns) - each for each in releases)
             else:
-                begun_ns = latest_ns + self.busy_ns - batch.last_exchange_ns
+                begun_ns = latest_ns + self._wait_in_any_phase_ns(batch) - batch.last_exchange_ns
             # Never back: what is known of one is used for the others at once.
             self.begun_ns[batch.index] = begun_ns = max(begun_ns, self.begun_ns[batch.index])
             has_changed = self._set_overs(batch, begun_ns) or has_changed
@@ -342,7 +345,9 @@ class _Lane:
             if window.latest_ns is None or window.over_ns is None or batch.may_come or self.busy_ns is None:
                 continue
             longest_ns = min(self.busy_ns, window.over_ns - window.earliest_ns)
-            if self.is_by_phase:
+            if not self.is_by_phase:
+                longest_ns = min(longest_ns, self._wait_in_any_phase_ns(batch))
+            else:
                 waits = (
                     self._wait_ns(batch, window, release_ns)
                     for release_ns in range(batch.offset_ns, batch.offset_ns + self.hyper_ns, batch.period_ns)
@@ -368,6 +373,36 @@ class _Lane:
         if len(instants) > INSTANTS_MAX:
             return window.latest_ns - window.earliest_ns + (self.busy_ns or 0)
         return max(self.begun(batch, release_ns, each) - each for each in instants)
+
+    # Phases that may be anything.
+
+    def _look_at_any_phase(self) -> None:
+        """The waits of all batches as if their releases had nothing to do with each other."""
+        assert self.busy_ns is not None
+        self.any_phase_ns: dict[int, int] = {each.index: self.busy_ns for each in self.batches}
+        if not self.lane.is_plain:
+            return
+        tasks = {each.index: self._as_task(each) for each in self.batches}
+        writes = [each for each in self.batches if each.is_write]
+        reads = [each for each in self.batches if not each.is_write]
+        # One read may have begun, however many are asked for together.
+        blocking = [Task(each.slot_ns_max, each.period_ns) for each in reads]
+        found = first_come([tasks[each.index] for each in writes], behind=blocking)
+        found += first_come([tasks[each.index] for each in reads], before=[tasks[each.index] for each in writes])
+        for batch, wait_ns in zip([*writes, *reads], found, strict=True):
+            if wait_ns is not None:
+                self.any_phase_ns[batch.index] = min(self.busy_ns, int(wait_ns))
+
+    def _as_task(self, batch: Batch) -> Task:
+        window = self._window(batch)
+        assert window.latest_ns is not None
+        over_ns = batch.before_last_ns + batch.last_exchange_ns
+        jitter_ns = window.latest_ns - window.earliest_ns
+        return Task(over_ns, batch.period_ns, jitter=jitter_ns, rest=batch.slot_ns - over_ns)
+
+    def _wait_in_any_phase_ns(self, batch: Batch) -> int:
+        """From being asked for to the reply of the last of a batch."""
+        return self.any_phase_ns[batch.index]
 
 
 class _Start:
