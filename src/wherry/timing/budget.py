@@ -16,6 +16,7 @@ from wherry.clock import NS_PER_S
 from wherry.plan.model import Framing, Plan, Span, Transfer
 from wherry.timing.bounds import Bounds, Window, bounds_of
 from wherry.timing.conditions import FRAME_BYTES_MIN, FRAMES_PER_EXCHANGE, USUAL, Conditions, Measured
+from wherry.timing.course import UsualCourse, usual_course_of
 from wherry.timing.system import Asked, Chain, Lane, System, system_of
 
 UTILISATION_HIGH = 0.7
@@ -140,6 +141,8 @@ class TransferBudget:
     loss: LossBudget
     deciding: RequestBudget | None
     """The request that takes most of its period."""
+    typical_ns: int | None = None
+    """The same as ``worst_ns``, on average."""
 
     @property
     def fits(self) -> bool:
@@ -222,9 +225,10 @@ def budget_of(plan: Plan, system: System, conditions: Conditions, measured: Meas
     requests = _requests(system, bounds)
     lines = tuple(_line(system, bounds, requests, index) for index in range(len(system.lanes)))
     order = {each.name: index for index, each in enumerate(plan.transfers)}
+    usual_course = usual_course_of(system)
     transfers = sorted(
         (
-            _transfer(system, bounds, requests, chain, chain.transfer, conditions)
+            _transfer(system, bounds, requests, chain, chain.transfer, conditions, usual_course)
             for chain in system.chains
             if chain.transfer is not None
         ),
@@ -326,6 +330,7 @@ def _transfer(
     chain: Chain,
     transfer: Transfer,
     conditions: Conditions,
+    usual_course: UsualCourse,
 ) -> TransferBudget:
     windows = bounds.windows
     period_ns = system.tasks[chain.task].period_ns
@@ -347,13 +352,13 @@ def _transfer(
             continue
         age_ns = delivered_ns - sampled_ns + update_ns
         held_ns = value.shortest_ns if value.is_on_change else 0
-        typical_ns = sum(system.requests[at].work.typical_ns for at in (*takes[:1], *puts[:1]))
+        typical_ns = usual_course.age_ns(chain, takes, puts)
         values.append(
             ValueBudget(
                 value.name,
                 age_ns,
                 age_ns + period_ns + held_ns + scan_ns,
-                typical_ns + (period_ns + update_ns + scan_ns) // 2,
+                typical_ns + (update_ns + held_ns + scan_ns) // 2,
             )
         )
     return TransferBudget(
@@ -366,6 +371,7 @@ def _transfer(
         tuple(values),
         _loss(system, bounds, chain, transfer),
         None if decide is None else requests[decide],
+        None if worst_ns is None else usual_course.cycle_ns(chain),
     )
 
 
