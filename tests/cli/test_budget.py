@@ -194,3 +194,83 @@ def test_a_folder_that_cannot_be_had_is_told(call: Callable[..., Ended], tmp_pat
     done = call(HATCHERY, "--save", tmp_path / "file")
     assert (done.returncode, done.stdout) == (2, "")
     assert "give another folder with --save" in done.stderr
+
+
+# Exchange blocks.
+
+
+def test_a_block_is_proposed_and_nothing_is_written(call: Callable[..., Ended], two: Path) -> None:
+    done = call(two, "--exchange-block", "hall")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "Nothing was written: `--save DIR` writes" in done.stdout
+    assert re.search(r"^hall +holding 200\.\.204 +40201\.\.40205 +5 +put by water every 100 ms$", done.stdout, re.M)
+    assert re.search(r"^hall +water +level +holding 100 uint16 +holding 200 uint16$", done.stdout, re.M)
+    assert re.search(r"^hall +water +status +holding 90\.\.93 +holding 201\.\.204$", done.stdout, re.M)
+    assert [each.name for each in two.parent.iterdir()] == [two.name]
+    assert [line for line in done.stdout.splitlines() if len(line) > 100 and not line.endswith(".")] == []
+
+
+def test_a_block_is_written_and_passes(call: Callable[..., Ended], two: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "new"
+    done = call(two, "--exchange-block", "hall:4000", "--exchange-block", "skid", "--save", folder, "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    answer = json.loads(done.stdout)
+    assert {Path(each).name for each in answer["saved"]} == {"two.toml", "exchange-block.csv"}
+    told = PAGE[PAGE.index("with `--exchange-block` and `--json`") :]
+    part, line, transfer = answer["blocks"]["hall"][0], answer["lines"][0], answer["transfers"]["water"]
+    for keys in (answer, part, line, transfer, answer["moves"][0]):
+        assert [key for key in keys if not any(each in told for each in (f"`{key}`", f".{key}`", f"`{key}."))] == []
+    assert (part["address"], part["count"], part["side"]) == (4000, 5, "put")
+    rows = (folder / "exchange-block.csv").read_text(encoding="utf-8").splitlines()
+    assert rows[0] == "controller,transfer,value,side,old,old_number,new,new_number"
+    assert "skid,water,level,take,holding 2 uint16,40003,holding 101 uint16,40102" in rows
+    assert call(folder / "two.toml").returncode == 0
+
+
+def test_no_file_is_written_over_unless_told(call: Callable[..., Ended], two: Path) -> None:
+    before = two.read_text(encoding="utf-8")
+    done = call(two, "--exchange-block", "hall", "--save", two.parent)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "is there already, and was not touched" in done.stderr
+    assert [each.name for each in two.parent.iterdir()] == [two.name]
+    assert two.read_text(encoding="utf-8") == before
+    assert call(two, "--exchange-block", "hall", "--save", two.parent, "--force").returncode == 0
+    assert two.read_text(encoding="utf-8") == before.replace("holding 90", "holding 201").replace(
+        "holding 100", "holding 200"
+    )
+
+
+def test_a_full_disk_leaves_nothing_behind(two: Path, tmp_path: Path) -> None:
+    # A limit on the size of files stands for the full disk.
+    call = ["wherry", "budget", str(two), "--exchange-block", "hall", "--save", str(tmp_path / "new")]
+    program = (
+        "import resource, signal, sys\n"
+        "from wherry.cli.main import main\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))\n"
+        f"sys.argv = {call!r}\n"
+        "main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert re.fullmatch(r"wherry: the files cannot be written in .*: nothing was written; .*\n", done.stderr)
+    assert list((tmp_path / "new").iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("block", "words"),
+    [
+        ("hal", "there is no controller `hal` for a block: write `hall`"),
+        ("hall:70000", "`70000` is no address for the block of hall"),
+        ("hall:x", "`x` is no address for the block of hall"),
+        ("hall:65532", "the block of hall does not fit behind holding 65533"),
+    ],
+)
+def test_a_block_that_cannot_be_meant_is_told(call: Callable[..., Ended], two: Path, block: str, words: str) -> None:
+    done = call(two, "--exchange-block", block)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert words in done.stderr
+
+
+def test_force_alone_means_nothing(call: Callable[..., Ended], two: Path) -> None:
+    assert "--force goes with --exchange-block only" in call(two, "--force").stderr

@@ -13,7 +13,7 @@ from wherry import drawing
 from wherry.budget.document import document
 from wherry.budget.picture import pictures
 from wherry.checks.check import check
-from wherry.cli import budget_view, output
+from wherry.cli import budget_block, budget_view, output
 from wherry.cli.output import Exit
 from wherry.errors import LocalError
 from wherry.findings import Finding, Level
@@ -35,6 +35,8 @@ def budget_command(
     *,
     measured: Path | None = None,
     save: Path | None = None,
+    exchange_block: Annotated[list[str] | None, Parameter(negative=())] = None,
+    force: Annotated[bool, Parameter(negative=())] = False,
     json: Annotated[bool, Parameter(negative=())] = False,
 ) -> int:
     """Compute whether a plan can be carried and how old its values get, before anything is wired.
@@ -49,7 +51,13 @@ def budget_command(
     measured
         What `wherry run --json` printed: its response times take the place of those that the plan declares.
     save
-        A folder for the whole document, and pictures of the requests and of the ages of values.
+        A folder for the whole document, and pictures of the requests and of the ages of values. With
+        --exchange-block: for the plan with the new places, and the mapping from old places to new ones as CSV.
+    exchange_block
+        Propose a compact block in this controller, whose program you write, in place of the answer; NAME:1000 begins it
+        at holding 1000. May be given several times.
+    force
+        With --exchange-block: write over files that are there already.
     json
         Print one JSON document instead (its keys are in docs/budget.md).
     """
@@ -57,10 +65,17 @@ def budget_command(
     ready = load_for_budget(plan)
     if ready is None:
         return Exit.WRONG_CALL
-    _, resolved = ready
+    read, resolved = ready
     if save is not None:
-        drawing.require()
+        if not exchange_block:
+            drawing.require()
         make_folder(save)
+    if exchange_block:
+        return budget_block.exchange_block(
+            read, resolved, exchange_block, seen, save=save, force=force, json=json, permitted=ABOUT_TIME
+        )
+    if force:
+        raise LocalError("--force goes with --exchange-block only")
     found = budget_of(resolved, seen)
     answer: dict[str, Any] = document(found)
     code = Exit.OK if answer["is_in_time"] else Exit.NO
