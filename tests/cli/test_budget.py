@@ -124,7 +124,7 @@ def test_json_has_only_keys_that_the_page_tells_of(call: Callable[..., Ended]) -
     told = PAGE[PAGE.index("## The JSON document") :]
     line, transfer = answer["lines"][0], answer["transfers"]["water"]
     parts = (answer, answer["assumed"], line, line["requests"][0], transfer, transfer["values"][0], answer["talks"][0])
-    for keys in parts:
+    for keys in (*parts, answer["advice"][0]):
         assert [key for key in keys if not any(each in told for each in (f"`{key}`", f".{key}`", f"`{key}."))] == []
     assert answer["exit_code"] == 0
     assert answer["is_in_time"] is True

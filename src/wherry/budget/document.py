@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from wherry.budget.advice import Advice
 from wherry.clock import NS_PER_MS
 from wherry.plan.model import Framing, reference_number
 from wherry.timing.budget import Budget, LineBudget, RequestBudget, Talk, TransferBudget, ValueBudget
@@ -20,7 +21,7 @@ def milliseconds(duration_ns: int | None) -> float | None:
 
 
 def document(budget: Budget) -> dict[str, Any]:
-    """The whole of it, without advice."""
+    """The whole of it but for the advice."""
     plan, measured = budget.plan, budget.measured
     conditions = budget.conditions
     late = [each.name for each in budget.transfers if not each.fits]
@@ -129,6 +130,20 @@ def value_data(value: ValueBudget) -> dict[str, Any]:
         "age_at_delivery_worst_ms": milliseconds(value.at_delivery_worst_ns),
         "age_worst_ms": milliseconds(value.worst_ns),
         "age_typical_ms": milliseconds(value.typical_ns),
+    }
+
+
+def advice_data(advice: Advice) -> dict[str, Any]:
+    """One change that saves requests, as plain data."""
+    return {
+        "kind": advice.kind,
+        "controller": advice.controller,
+        "transfers": list(advice.transfers),
+        "words": advice.words,
+        "requests_saved_per_s": round(advice.requests_saved_per_s, 3),
+        "busy_saved_ms_per_s": milliseconds(round(advice.busy_saved_ns_per_s)),
+        "age_saved_ms": milliseconds(advice.age_saved_ns),
+        "age_saved_of": advice.age_saved_of,
     }
 
 

@@ -10,7 +10,8 @@ from typing import Annotated, Any, Final
 from cyclopts import Parameter
 
 from wherry import drawing
-from wherry.budget.document import document
+from wherry.budget.advice import advise
+from wherry.budget.document import advice_data, document
 from wherry.budget.picture import pictures
 from wherry.checks.check import check
 from wherry.cli import budget_block, budget_view, output
@@ -78,6 +79,7 @@ def budget_command(
         raise LocalError("--force goes with --exchange-block only")
     found = budget_of(resolved, seen)
     answer: dict[str, Any] = document(found)
+    answer["advice"] = [advice_data(each) for each in advise(found)]
     code = Exit.OK if answer["is_in_time"] else Exit.NO
     answer["exit_code"] = int(code)
     if save is not None:

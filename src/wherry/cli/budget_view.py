@@ -28,6 +28,7 @@ def print_report(report: Report, *, saved_in: str = "") -> None:
         output.sentence(sentence)
     print_lines(report["lines"])
     print_transfers(report["transfers"])
+    print_advice(report["advice"])
     print_talks(report["talks"])
     output.data()
     for sentence in foot(report, saved_in):
@@ -240,6 +241,29 @@ def request_text(request: Report) -> str:
     )
     place = f"{request['table']} {request['address']}{run} ({numbers})"
     return f"the {request['action']} of {place} at {middle_cut(request['controller'])}"
+
+
+def print_advice(advice: Sequence[Report]) -> None:
+    """What would save requests, the best first."""
+    if not advice:
+        return
+    output.data("\nWhat would save requests:\n")
+    for number, each in enumerate(advice, 1):
+        output.sentence(f"{number}. {advice_sentence(each)}")
+
+
+def advice_sentence(advice: Report) -> str:
+    """What to do, and what it saves."""
+    words = advice["words"]
+    busy_ns, age_ns = nanoseconds(advice["busy_saved_ms_per_s"]), nanoseconds(advice["age_saved_ms"] or 0)
+    saved = f"{rate_text(advice['requests_saved_per_s'])} requests a second fewer"
+    if busy_ns > 0:
+        saved += f", {at_least_text(busy_ns)} of each second"
+    if age_ns > 0:
+        saved += (
+            f", and values of {middle_cut(advice['age_saved_of'])} get {at_least_text(age_ns)} less old at the most"
+        )
+    return f"{words[:1].upper()}{words[1:]}: {saved}."
 
 
 TALK_COLUMNS: Sequence[tuple[str, output.Justify]] = (
