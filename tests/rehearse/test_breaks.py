@@ -214,7 +214,7 @@ def leave_late(patch: pytest.MonkeyPatch) -> None:
             return
         turn[0] += 1
         if turn[0] % 40 == 0 and not kept:
-            kept.append(Job(job.prepared, lambda _outcome: None, is_write=True))
+            kept.append(Job(job.prepared, lambda _outcome: None, is_write=True, rank=job.rank))
             job.done(NotSent.AGED)
             return
         original(self, job)
@@ -234,7 +234,7 @@ def queue_while_down(patch: pytest.MonkeyPatch) -> None:
 
     def submit(self: Line, job: Job) -> None:
         if not self.is_up and job.is_write:
-            waiting.append((self, Job(job.prepared, lambda _outcome: None, is_write=True)))
+            waiting.append((self, Job(job.prepared, lambda _outcome: None, is_write=True, rank=job.rank)))
         original(self, job)
 
     def connected(self: Link, transport: Any) -> None:
@@ -287,7 +287,9 @@ def split_values(patch: pytest.MonkeyPatch) -> None:
                 for part in (0, 1):
                     request = write_of(start + part, data[2 * part : 2 * part + 2])
                     last = part == 1
-                    made.append(Job(request, job.done if last else (lambda _outcome: None), is_write=True))
+                    made.append(
+                        Job(request, job.done if last else (lambda _outcome: None), is_write=True, rank=job.rank)
+                    )
             else:
                 made.append(job)
         return made

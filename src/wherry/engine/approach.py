@@ -19,6 +19,7 @@ from wherry.engine.job import Job, NotSent, describe
 from wherry.plan.model import Controller, OnStep, Point, Table, Transfer, Value
 from wherry.protocol.pdu import ReadCoils, ReadHoldingRegisters
 from wherry.protocol.session import Outcome, Prepared, Reply, prepare
+from wherry.timing.order import rank_of
 from wherry.values.codec import UnreadableError, reader, writer
 from wherry.values.scaling import exact, line_of
 from wherry.values.types import Kind
@@ -122,6 +123,7 @@ class Approach:
         self.reasons: dict[int, str] = {}
         """Why values of this cycle are not put as they came, by their position."""
         self._names = [value.name for value in transfer.values]
+        self._rank = rank_of(transfer.period_ns)
         self._groups = groups
         self._pending = 0
         self._failure = ""
@@ -145,7 +147,7 @@ class Approach:
                 done(self._failure)
 
         for read, target in self._reads:
-            submit(Job(read, lambda outcome, target=target: over(target, outcome), is_write=False))  # type: ignore[misc]
+            submit(Job(read, lambda outcome, target=target: over(target, outcome), is_write=False, rank=self._rank))  # type: ignore[misc]
 
     # Limiting.
 

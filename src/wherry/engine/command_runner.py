@@ -17,6 +17,7 @@ from wherry.plan.model import Plan, Span, Table
 from wherry.protocol.pdu import WriteMultipleRegisters
 from wherry.protocol.session import Outcome as Answer
 from wherry.protocol.session import Prepared, Refusal, Reply, prepare
+from wherry.timing.order import rank_of
 
 Then = Callable[[bytes], None]
 """Goes on with the payload of a reply."""
@@ -45,6 +46,7 @@ class CommandRunner:
         """No request of it is under way."""
         self._source, self._destination = lines[declared.source], lines[declared.destination]
         self._clock = clock
+        self._rank = rank_of(declared.period_ns)
         self._on_concluded = on_concluded
         transfer = declared.as_transfer
         (sweep,) = layout(Plan("", plan.controllers, (transfer,)))
@@ -107,7 +109,7 @@ class CommandRunner:
                 then(outcome.payload)
             self._go_on()
 
-        line.submit(Job(prepared, done, is_write=False))
+        line.submit(Job(prepared, done, is_write=False, rank=self._rank))
 
     def _read_request(self) -> None:
         def done(outcome: Answer | NotSent) -> None:
@@ -118,7 +120,7 @@ class CommandRunner:
                 self._tell_what_stood_there(was_starting)
             self._go_on()
 
-        self._source.submit(Job(self._request, done, is_write=False))
+        self._source.submit(Job(self._request, done, is_write=False, rank=self._rank))
 
     def _read_answered(self) -> None:
         def then(payload: bytes) -> None:
@@ -151,7 +153,7 @@ class CommandRunner:
                 else:
                     self._go_on()
 
-            self._source.submit(Job(prepared, done, is_write=False))
+            self._source.submit(Job(prepared, done, is_write=False, rank=self._rank))
 
         def confirm(payload: bytes) -> None:
             self._puts = [*cutter.puts(None)[:-1], payload]
@@ -169,7 +171,7 @@ class CommandRunner:
             else:
                 self._go_on()
 
-        self._destination.submit(Job(self._acknowledge, done, is_write=False))
+        self._destination.submit(Job(self._acknowledge, done, is_write=False, rank=self._rank))
 
     def _read_acknowledge(self) -> None:
         self._read(self._destination, self._acknowledge, lambda payload: self.state.seen_acknowledge(_number(payload)))
@@ -224,7 +226,7 @@ class CommandRunner:
                 self.state.answer_put(told)
             self._go_on()
 
-        job = Job(self._answer.with_data(data), done, is_write=True)
+        job = Job(self._answer.with_data(data), done, is_write=True, rank=self._rank)
         job.expires_ns = NEVER_NS
         self._source.submit(job)
 

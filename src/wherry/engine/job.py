@@ -10,6 +10,7 @@ from wherry.errors import WrongUnitError
 from wherry.protocol.functions import FunctionCode, exception_text
 from wherry.protocol.pdu import ReadCoils, ReadHoldingRegisters
 from wherry.protocol.session import Faulty, Lost, Outcome, Prepared, Refusal, TimedOut, prepare
+from wherry.timing.order import AT_ONCE
 
 if TYPE_CHECKING:
     from wherry.engine.line import Line
@@ -86,16 +87,20 @@ class Job:
     ``expires_ns`` is the instant after which it must not be sent any more. Once done it may be submitted again. A write
     that tells an age has ``age_at``, where the age register lies in its data: it is filled in when the request leaves,
     from ``sample_ns`` (None: nothing was ever sampled). ``line`` is the one that it was submitted to.
+    The smaller ``rank`` goes first (``wherry.timing.order``).
     """
 
-    __slots__ = ("age_at", "done", "expires_ns", "is_write", "line", "prepared", "sample_ns")
+    __slots__ = ("age_at", "done", "expires_ns", "is_write", "line", "prepared", "rank", "sample_ns")
 
     line: Line
 
-    def __init__(self, prepared: Prepared, done: Callable[[Outcome | NotSent], None], *, is_write: bool) -> None:
+    def __init__(
+        self, prepared: Prepared, done: Callable[[Outcome | NotSent], None], *, is_write: bool, rank: int = AT_ONCE
+    ) -> None:
         self.prepared = prepared
         self.done = done
         self.is_write = is_write
+        self.rank = rank
         self.expires_ns = NEVER_NS
         self.age_at: int | None = None
         self.sample_ns: int | None = None

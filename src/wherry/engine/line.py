@@ -24,6 +24,7 @@ from wherry.engine.waits import FAILURES_BEFORE_BACKOFF, busy_wait_ns, probe_wai
 from wherry.plan.model import Controller
 from wherry.protocol.functions import ExceptionCode
 from wherry.protocol.session import Counters, Faulty, Lost, Outcome, Refusal, Reply, TimedOut
+from wherry.timing.order import enqueue
 
 __all__ = [
     "AGE_MS_MAX",
@@ -160,7 +161,7 @@ class Line:
     # Work.
 
     def submit(self, job: Job) -> None:
-        """Queue a job; writes go before reads, because what they carry is ageing.
+        """Queue a job in its order (``wherry.timing.order``).
 
         On a connection that rests the job waits for one attempt to connect, and is over if that fails.
         """
@@ -171,7 +172,7 @@ class Line:
         if self._is_special and not self._admits(job):
             return
         job.line = self
-        (self.writes if job.is_write else self.reads).append(job)
+        enqueue(self.writes if job.is_write else self.reads, job)
         if not self.is_listed:
             self.is_listed = True
             link.ring.append(self)
@@ -195,7 +196,7 @@ class Line:
         if self._why_not is not None:
             self._probe = job
         job.line = self
-        self.reads.append(job)
+        enqueue(self.reads, job)
         if not self.is_listed:
             self.is_listed = True
             self.link.ring.append(self)

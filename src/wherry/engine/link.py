@@ -32,6 +32,7 @@ from wherry.limits import SILENT_TIMEOUTS_MAX
 from wherry.plan.model import Controller, Framing
 from wherry.protocol.session import ClientSession, Counters, Late, Outcome, Refusal, Reply, TimedOut
 from wherry.timing.link_limits import LinkLimits
+from wherry.timing.order import first_of
 from wherry.transports.network import Network, place, reset
 
 if TYPE_CHECKING:
@@ -155,8 +156,7 @@ class Link:
         tries = len(ring)
         while tries > 0 and self._session.can_send and self.transport is not None:
             line = ring[0]
-            # Writes go before reads, because what they carry is ageing.
-            queue = line.writes or line.reads
+            queue = first_of(line.writes, line.reads)
             if line.written and queue is line.writes and any(meet(queue[0], each) for each in line.written):
                 # Writes to one place go one after the other, so that the last to leave is the last to arrive.
                 queue = line.reads

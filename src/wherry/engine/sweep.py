@@ -8,6 +8,7 @@ from wherry.clock import LoopClock
 from wherry.engine.carry import Carry
 from wherry.engine.line import Job, Line, NotSent
 from wherry.protocol.session import Outcome, Prepared
+from wherry.timing.order import rank_of
 
 
 class _Read:
@@ -15,8 +16,8 @@ class _Read:
 
     __slots__ = ("asked_for_ns", "job", "now_ns", "waiters")
 
-    def __init__(self, prepared: Prepared, clock: LoopClock) -> None:
-        self.job = Job(prepared, self._done, is_write=False)
+    def __init__(self, prepared: Prepared, rank: int, clock: LoopClock) -> None:
+        self.job = Job(prepared, self._done, is_write=False, rank=rank)
         self.now_ns = clock.now_ns
         self.asked_for_ns = -1
         self.waiters: list[tuple[Carry, int]] = []
@@ -34,7 +35,8 @@ class SweepRunner:
     def __init__(self, source: Line, reads: Sequence[Prepared], carries: Sequence[Carry], clock: LoopClock) -> None:
         self.carries = tuple(carries)
         self._source = source
-        self._reads = tuple(_Read(prepared, clock) for prepared in reads)
+        rank = rank_of(carries[0].transfer.period_ns)
+        self._reads = tuple(_Read(prepared, rank, clock) for prepared in reads)
 
     def release(self, due_ns: int, missed: int, now_ns: int) -> None:
         """Start a cycle of every transfer that has finished its last one, and ask for what they need."""

@@ -28,6 +28,7 @@ from wherry.engine.reading import Cut, cut_bits, cut_registers
 from wherry.packing.layout import ALIVE, ReadRequest, Sweep
 from wherry.plan.model import Careful
 from wherry.protocol.session import Outcome, Prepared, Reply
+from wherry.timing.order import rank_of
 from wherry.values.codec import reader
 
 
@@ -135,8 +136,9 @@ class CarefulSweep:
         self._carry = carry
         self._source = source
         self._clock = clock
-        self._reads = [Job(prepared, self._value_done, is_write=False) for prepared in reads]
-        self._guard = None if guard is None else Job(guard, self._guard_done, is_write=False)
+        rank = rank_of(sweep.period_ns)
+        self._reads = [Job(prepared, self._value_done, is_write=False, rank=rank) for prepared in reads]
+        self._guard = None if guard is None else Job(guard, self._guard_done, is_write=False, rank=rank)
         self._guard_number = None if rule.guard is None else reader(rule.guard)
         self._contents = [_content_of(request, carry) for request in sweep.reads]
         self._alive = {index: cut for index, request in enumerate(sweep.reads) if (cut := _alive_of(request))}

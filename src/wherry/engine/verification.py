@@ -29,6 +29,7 @@ from wherry.plan.model import Controller, Point, Value
 from wherry.plan.wording import printable
 from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters, Request
 from wherry.protocol.session import Outcome, Prepared, Refusal, Reply, prepare
+from wherry.timing.order import rank_of
 from wherry.values.codec import UnreadableError, reader
 from wherry.values.codec import Value as Content
 from wherry.values.scaling import exact, line_of
@@ -309,6 +310,7 @@ class Verification:
         }
         self._members = members
         self._max_age_ns = transfer.max_age_ns
+        self._rank = rank_of(transfer.period_ns)
         self._outcomes: dict[int, Outcome] = {}
         """What became of the request that carried a value, by the value's position."""
         self._losses = 0
@@ -363,7 +365,7 @@ class Verification:
                 done("")
 
         for watched, read in wanted:
-            submit(Job(read, partial(over, watched), is_write=False))
+            submit(Job(read, partial(over, watched), is_write=False, rank=self._rank))
 
     def limit(self, puts: Sequence[bytes | None], now_ns: int) -> list[bytes | None]:
         """The puts without those that are stopped, and those whose place must be read once more."""

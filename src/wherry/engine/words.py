@@ -111,6 +111,7 @@ class Word:
             self._jobs = jobs
             self._merged = Merged(masks_of(job.prepared) for job in jobs)
             self._read.expires_ns = self._write.expires_ns = min(job.expires_ns for job in jobs)
+            self._read.rank = self._write.rank = self._read_back.rank = min(job.rank for job in jobs)
             self._submit(self._read)
         for job in waiting:
             if job not in jobs:

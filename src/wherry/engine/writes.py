@@ -21,6 +21,7 @@ from wherry.protocol.pdu import (
     WriteSingleRegister,
 )
 from wherry.protocol.session import Outcome, Prepared, prepare
+from wherry.timing.order import rank_of
 
 Done = Callable[[Outcome | NotSent], None]
 
@@ -45,6 +46,7 @@ class WriteTemplate:
         "_controller",
         "_parts",
         "_prepared",
+        "_rank",
         "_request",
         "_runs",
         "_single",
@@ -55,6 +57,7 @@ class WriteTemplate:
 
     def __init__(self, controller: Controller, transfer: Transfer, request: WriteRequest) -> None:
         self._controller = controller
+        self._rank = rank_of(transfer.period_ns)
         self._transfer = transfer
         self._request = request
         self._parts: tuple[_Part, ...] = tuple((cut.value, cut.offset, cut.count) for cut in request.cuts)
@@ -79,7 +82,7 @@ class WriteTemplate:
             if None not in chosen:
                 assert self._prepared is not None
                 data = b"".join(chosen)  # type: ignore[arg-type]
-                job = Job(self._prepared.with_data(data), done, is_write=True)
+                job = Job(self._prepared.with_data(data), done, is_write=True, rank=self._rank)
                 if self._status_offset is not None and status is not None:
                     _ask_for_age(job, self._status_offset, status)
                 return [job]
@@ -101,7 +104,7 @@ class WriteTemplate:
         if not changed:
             return []
         request = MaskWriteRegister(self._request.span.start, 0xFFFF ^ changed, ones)
-        return [Job(prepare(self._controller.unit, request), done, is_write=True)]
+        return [Job(prepare(self._controller.unit, request), done, is_write=True, rank=self._rank)]
 
     def _run_jobs(self, puts: Sequence[bytes | None], status: StatusWords | None, done: Done) -> list[Job]:
         """One request for each unbroken run of values that are fit."""
@@ -130,7 +133,8 @@ class WriteTemplate:
         if prepared is None:
             prepared = self._runs[start, count] = self._prepare(start, count)
         if self._request.span.table is Table.HOLDING:
-            return Job(prepared.with_data(b"".join(put for _, put in run)), done, is_write=True)
+            data = b"".join(put for _, put in run)
+            return Job(prepared.with_data(data), done, is_write=True, rank=self._rank)
         number = 0
         for part, put in run:
             number |= int.from_bytes(put, "little") << (part[1] - start)
@@ -138,7 +142,7 @@ class WriteTemplate:
             data = b"\xff\x00" if number else b"\x00\x00"
         else:
             data = number.to_bytes((count + 7) // 8, "little")
-        return Job(prepared.with_data(data), done, is_write=True)
+        return Job(prepared.with_data(data), done, is_write=True, rank=self._rank)
 
     def _prepare(self, offset: int, count: int) -> Prepared:
         """A request for part of the span, with empty data."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
+from wherry.timing.order import level_of
 from wherry.timing.system import Chain, System
 
 
@@ -35,9 +36,9 @@ class Place(IntEnum):
     SURELY_AHEAD = 2
     """Before it: it is asked for earlier."""
     OVERTAKES = 3
-    """Before it as long as it has not begun: a write, and the other is a read."""
+    """Before it as long as it has not begun: of a level that goes first."""
     BLOCKS = 4
-    """Behind it, but may have begun: a read, and the other is a write."""
+    """Behind it, but may have begun."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,11 @@ class Batch:
     """Whether it comes after the end of its chain, and does not keep the next period from beginning."""
     may_come: bool
     """Whether it may come at any time of its period."""
+
+    @property
+    def level(self) -> tuple[int, bool]:
+        """Its place in the order of the queue."""
+        return level_of(self.period_ns, is_write=self.is_write)
 
     @property
     def before_last_ns(self) -> int:
@@ -161,8 +167,8 @@ class Relations:
     def _place(self, one: Batch, other: Batch, sign: int) -> Place:
         if other.controller != one.controller:
             return Place.ELSEWHERE
-        if other.is_write is not one.is_write:
-            return Place.OVERTAKES if other.is_write else Place.BLOCKS
+        if other.level != one.level:
+            return Place.OVERTAKES if other.level < one.level else Place.BLOCKS
         if one.stage == 0 and other.stage == 0 and not (one.may_come or other.may_come):
             is_before = (sign, other.task, other.index) < (0, one.task, one.index)
             return Place.SURELY_AHEAD if is_before else Place.ELSEWHERE

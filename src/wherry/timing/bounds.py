@@ -1,8 +1,8 @@
 """How long requests wait at the most, under the order in which the engine sends them.
 
 **The model.** An address is a resource that serves one request at a time, without interruption, for the request's slot
-(until its reply, and the gap or the pace after it). Each controller has two queues: writes go before reads, and in each
-of them what came first goes first. Time is continuous.
+(until its reply, and the gap or the pace after it). The queue of a controller is in the order of ``order``: by period,
+writes before reads, first in first out. Time is continuous.
 
 What is asked at a release comes at known instants: the schedule's offsets are fixed. What is asked later (a write waits
 for its reads) comes within a window after the release, from ``earliest_ns`` to ``latest_ns``. The windows follow from
@@ -74,10 +74,26 @@ _Coming = tuple[int, int, int]
 """What may go before a request: the latest instant at which it comes, its slots, and how many requests they are."""
 
 
-class _Lane:
-    """One lane under analysis. ``windows`` are those of the whole system, and change between the calls."""
+class _LateError(Exception):
+    """Something is over too late, and no more needs to be known."""
 
-    def __init__(self, system: System, index: int, windows: Sequence[Window]) -> None:
+
+class _Lane:
+    """One lane under analysis. ``windows`` are those of the whole system, and change between the calls.
+
+    ``most_ns``: when each request must be over, where nothing more is to be known than whether it is. ``may_look``:
+    whether the instants of the releases are used where they are not too many.
+    """
+
+    def __init__(
+        self,
+        system: System,
+        index: int,
+        windows: Sequence[Window],
+        most_ns: Sequence[int] | None = None,
+        may_look: bool = True,
+    ) -> None:
+        self.most_ns = most_ns
         self.system = system
         self.lane = system.lanes[index]
         self.windows = windows
@@ -85,7 +101,8 @@ class _Lane:
         relations = Relations(system, self.batches)
         self.ties, self.places = relations.ties, relations.places
         self.hyper_ns = lcm(*(each.period_ns for each in self.batches))
-        self.is_by_phase = sum(self.hyper_ns // each.period_ns for each in self.batches) <= INSTANCES_MAX
+        count = sum(self.hyper_ns // each.period_ns for each in self.batches)
+        self.is_by_phase = may_look and count <= INSTANCES_MAX
         self.has_turns = len(self.lane.links) == 1 and self.lane.limits[0].in_flight == 1
         self.slots_of_others = {
             name: [
@@ -133,6 +150,8 @@ class _Lane:
         has_latest = all(self._window(each).latest_ns is not None for each in self.batches)
         self.busy_ns = self.longest_busy_ns() if has_latest else None
         if self.busy_ns is None:
+            if self.most_ns is not None:
+                raise _LateError
             is_new = False
             for batch in self.batches:
                 for at in batch.requests:
@@ -149,8 +168,7 @@ class _Lane:
                 continue
             latest_ns = self._latest_of(batch)
             if self.is_by_phase:
-                releases = range(batch.offset_ns, batch.offset_ns + self.hyper_ns, batch.period_ns)
-                begun_ns = max(self.begun(batch, each, each + latest_ns) - each for each in releases)
+                begun_ns = self._latest_begun_ns(batch, latest_ns)
             else:
                 begun_ns = latest_ns + self._wait_in_any_phase_ns(batch) - batch.last_exchange_ns
             # Never back: what is known of one is used for the others at once.
@@ -158,8 +176,22 @@ class _Lane:
             has_changed = self._set_overs(batch, begun_ns) or has_changed
         return has_changed
 
+    def _latest_begun_ns(self, batch: Batch, latest_ns: int) -> int:
+        """Over all its releases of a hyperperiod, counted from the release."""
+        most_ns = None if self.most_ns is None else self.most_ns[batch.requests[-1]] - batch.last_exchange_ns
+        worst_ns = 0
+        for release_ns in range(batch.offset_ns, batch.offset_ns + self.hyper_ns, batch.period_ns):
+            begun_ns = self.begun(batch, release_ns, release_ns + latest_ns) - release_ns
+            if begun_ns > worst_ns:
+                if most_ns is not None and begun_ns > most_ns:
+                    raise _LateError
+                worst_ns = begun_ns
+        return worst_ns
+
     def _set_overs(self, batch: Batch, begun_ns: int) -> bool:
         """From the latest instant at which the last of a batch begins: those before it begin a slot earlier each."""
+        if self.most_ns is not None and begun_ns + batch.last_exchange_ns > self.most_ns[batch.requests[-1]]:
+            raise _LateError
         has_changed = False
         for at in reversed(batch.requests):
             work = self.system.requests[at].work
@@ -192,22 +224,27 @@ class _Lane:
         self.latest = [each[0] for each in instances]
         self.spread_ns = spread_ns
 
-    def _near(self, asked_ns: int) -> list[_Instance]:
-        """What can have come since the busy period began in which something is asked for at this instant."""
+    def _near(self, asked_ns: int, span_ns: int) -> list[_Instance]:
+        """What can have come since the busy period began in which something is asked for then."""
         assert self.busy_ns is not None
         first = bisect_left(self.latest, asked_ns - self.busy_ns)
-        last = bisect_right(self.latest, asked_ns + self.spread_ns + self.busy_ns)
+        last = bisect_right(self.latest, asked_ns + span_ns + self.spread_ns + self.busy_ns)
         return self.instances[first:last]
 
-    def begun(self, batch: Batch, release_ns: int, asked_ns: int) -> int:
-        """The latest instant at which the last request of a batch is sent that is asked for then."""
-        near = self._near(asked_ns)
+    def begun(self, batch: Batch, release_ns: int, asked_ns: int, span_ns: int = 0) -> int:
+        """The latest instant at which the last request of a batch is sent that is asked for then.
+
+        With a span: in which nothing else comes, asked for at its first instant, and no wait is longer if it is asked
+        for at a later one of it. (If it is asked for later, it is sent at most as much later, but for what overtakes it
+        meanwhile.)
+        """
+        near = self._near(asked_ns, span_ns)
         if self.lane.is_plain:
-            by_content_ns = self._begun_by_content(batch, release_ns, asked_ns, near)
-            return min(by_content_ns, self._begun_by_queue(batch, release_ns, asked_ns, near))
-        begun_ns = self._begun_in_any_order(batch, release_ns, asked_ns, near)
+            by_content_ns = self._begun_by_content(batch, release_ns, asked_ns, near, span_ns)
+            return min(by_content_ns, self._begun_by_queue(batch, release_ns, asked_ns, near, span_ns))
+        begun_ns = self._begun_in_any_order(batch, release_ns, asked_ns, near, span_ns)
         if self.has_turns:
-            begun_ns = min(begun_ns, self._begun_by_queue(batch, release_ns, asked_ns, near))
+            begun_ns = min(begun_ns, self._begun_by_queue(batch, release_ns, asked_ns, near, span_ns))
         return begun_ns
 
     def _free_again_ns(self, release_ns: int, other: Batch) -> int:
@@ -217,7 +254,7 @@ class _Lane:
         return release_ns + self.begun_ns[other.index] + max(other.last_slot_ns, other.last_exchange_ns)
 
     def _blockers(self, batch: Batch, release_ns: int, near: Sequence[_Instance]) -> list[tuple[int, int, int]]:
-        """Reads that may have begun before a write: from when, until when, and the longest slot."""
+        """What goes behind it and may have begun: from when, until when, and the longest slot."""
         places, batches = self.places[batch.index], self.batches
         blockers = []
         for _, earliest_ns, other_release_ns, at in near:
@@ -229,7 +266,9 @@ class _Lane:
 
     # One controller, or several that take turns: the order is known.
 
-    def _begun_by_queue(self, batch: Batch, release_ns: int, asked_ns: int, near: Sequence[_Instance]) -> int:
+    def _begun_by_queue(
+        self, batch: Batch, release_ns: int, asked_ns: int, near: Sequence[_Instance], span_ns: int
+    ) -> int:
         ties, places, batches = self.ties[batch.index], self.places[batch.index], self.batches
         before: list[_Coming] = []
         overtaking: list[tuple[int, _Coming]] = []
@@ -248,14 +287,14 @@ class _Lane:
                 overtaking.append((earliest_ns, coming))
             elif place is Place.SURELY_AHEAD or earliest_ns <= asked_ns:
                 before.append(coming)
-        blockers = self._blockers(batch, release_ns, near) if batch.is_write else []
+        blockers = self._blockers(batch, release_ns, near)
         others = self.slots_of_others[batch.controller]
         start = _Start(blockers, max(others, default=0), sum(others))
         own = (batch.before_last_ns, len(batch.requests) - 1)
         begun_ns = asked_ns
         while True:
-            # Writes that come until it is sent go before a read.
-            counted = before + [each for earliest_ns, each in overtaking if earliest_ns <= begun_ns]
+            # What goes first overtakes it until it is sent.
+            counted = before + [each for earliest_ns, each in overtaking if earliest_ns <= begun_ns + span_ns]
             counted.sort()
             next_ns = start(asked_ns, counted, own)
             if next_ns <= begun_ns or not overtaking:
@@ -270,7 +309,9 @@ class _Lane:
 
     # One controller: what can be in its queues at an instant.
 
-    def _begun_by_content(self, batch: Batch, release_ns: int, asked_ns: int, near: Sequence[_Instance]) -> int:
+    def _begun_by_content(
+        self, batch: Batch, release_ns: int, asked_ns: int, near: Sequence[_Instance], span_ns: int
+    ) -> int:
         ties, places, batches = self.ties[batch.index], self.places[batch.index], self.batches
         rest_ns, here_ns = 0, batch.before_last_ns
         stages: dict[tuple[int, int], int] = {}
@@ -299,7 +340,9 @@ class _Lane:
                 stages[key] = max(stages.get(key, 0), other.slot_ns)
         begun_ns = fixed_ns = asked_ns + rest_ns + here_ns + sum(stages.values())
         while overtaking:
-            next_ns = fixed_ns + sum(slot_ns for earliest_ns, slot_ns in overtaking if earliest_ns <= begun_ns)
+            next_ns = fixed_ns + sum(
+                slot_ns for earliest_ns, slot_ns in overtaking if earliest_ns <= begun_ns + span_ns
+            )
             if next_ns <= begun_ns:
                 break
             begun_ns = next_ns
@@ -307,7 +350,9 @@ class _Lane:
 
     # Any order.
 
-    def _begun_in_any_order(self, batch: Batch, release_ns: int, asked_ns: int, near: Sequence[_Instance]) -> int:
+    def _begun_in_any_order(
+        self, batch: Batch, release_ns: int, asked_ns: int, near: Sequence[_Instance], span_ns: int
+    ) -> int:
         """As if everything that may be there went before it: holds for whatever order, as long as the lane is never
         idle while something waits."""
         ties, batches = self.ties[batch.index], self.batches
@@ -330,7 +375,7 @@ class _Lane:
         own = (batch.before_last_ns, 0)
         begun_ns = asked_ns
         while True:
-            counted = sorted(each for earliest_ns, each in coming if earliest_ns <= begun_ns)
+            counted = sorted(each for earliest_ns, each in coming if earliest_ns <= begun_ns + span_ns)
             next_ns = start(asked_ns, counted, own)
             if next_ns <= begun_ns:
                 return begun_ns
@@ -364,15 +409,12 @@ class _Lane:
         """The longest until the last of a batch is sent, for one release."""
         assert window.latest_ns is not None
         first_ns, last_ns = release_ns + window.earliest_ns, release_ns + window.latest_ns
-        # The wait is longest just when something else has come that may go before it.
         near = self.instances[bisect_left(self.latest, first_ns) : bisect_right(self.latest, last_ns + self.spread_ns)]
-        instants = {first_ns, *(each[1] for each in near if first_ns < each[1] <= last_ns)}
-        if batch.stage == 0:
-            # What is due together is late together.
-            instants = {last_ns}
+        instants = sorted({first_ns, *(each[1] for each in near if first_ns < each[1] <= last_ns)})
         if len(instants) > INSTANTS_MAX:
             return window.latest_ns - window.earliest_ns + (self.busy_ns or 0)
-        return max(self.begun(batch, release_ns, each) - each for each in instants)
+        spans = zip(instants, [*instants[1:], last_ns], strict=True)
+        return max(self.begun(batch, release_ns, from_ns, to_ns - from_ns) - from_ns for from_ns, to_ns in spans)
 
     # Phases that may be anything.
 
@@ -382,16 +424,19 @@ class _Lane:
         self.any_phase_ns: dict[int, int] = {each.index: self.busy_ns for each in self.batches}
         if not self.lane.is_plain:
             return
-        tasks = {each.index: self._as_task(each) for each in self.batches}
-        writes = [each for each in self.batches if each.is_write]
-        reads = [each for each in self.batches if not each.is_write]
-        # One read may have begun, however many are asked for together.
-        blocking = [Task(each.slot_ns_max, each.period_ns) for each in reads]
-        found = first_come([tasks[each.index] for each in writes], behind=blocking)
-        found += first_come([tasks[each.index] for each in reads], before=[tasks[each.index] for each in writes])
-        for batch, wait_ns in zip([*writes, *reads], found, strict=True):
-            if wait_ns is not None:
-                self.any_phase_ns[batch.index] = min(self.busy_ns, int(wait_ns))
+        levels: dict[tuple[int, bool], list[Batch]] = {}
+        for batch in self.batches:
+            levels.setdefault(batch.level, []).append(batch)
+        before: list[Task] = []
+        for level, batches in sorted(levels.items()):
+            tasks = [self._as_task(each) for each in batches]
+            # One of those behind may have begun, however many are asked for together.
+            behind = [Task(each.slot_ns_max, each.period_ns) for each in self.batches if each.level > level]
+            found = first_come(tasks, before=before, behind=behind)
+            for batch, wait_ns in zip(batches, found, strict=True):
+                if wait_ns is not None:
+                    self.any_phase_ns[batch.index] = min(self.busy_ns, int(wait_ns))
+            before += tasks
 
     def _as_task(self, batch: Batch) -> Task:
         window = self._window(batch)
@@ -444,23 +489,56 @@ class _Start:
 
 def bounds_of(system: System, late_ns: int) -> Bounds:
     """The windows of all requests of a system. ``late_ns``: how late a release may be served."""
-    windows = [Window() for _ in system.requests]
-    for at in system.may_come:
-        windows[at].latest_ns = system.tasks[system.requests[at].task].period_ns
-    lanes = [_Lane(system, index, windows) for index in range(len(system.lanes))]
-    _move_windows(system, windows, late_ns)
-    changed = set(range(len(lanes)))
-    rounds = 0
-    while changed and rounds < ROUNDS_MAX:
-        rounds += 1
-        unsettled = {index for index in changed if lanes[index].analyse()}
-        changed = _move_windows(system, windows, late_ns) | unsettled
-    if changed:
+    windows, lanes, is_settled = _settled(system, late_ns, None)
+    if not is_settled:
         for window in windows:
             window.latest_ns = window.over_ns = window.wait_ns = None
     for lane in lanes:
         lane.set_waits()
     return Bounds(tuple(windows), tuple(lane.busy_ns for lane in lanes), tuple(lane.is_by_phase for lane in lanes))
+
+
+def does_fit(system: System, late_ns: int, *, by_phase: bool = True) -> bool:
+    """Whether every transfer is over within its period by the same bounds, without more of them than that takes.
+
+    Without ``by_phase`` as if the releases could be at any instants, which is sooner known where it fits so too.
+    """
+    try:
+        return _settled(system, late_ns, _most_ns(system), by_phase)[2]
+    except _LateError:
+        return False
+
+
+def _most_ns(system: System) -> list[int]:
+    """When each request must be over for its transfer to be in time: the stages after it take their time, too."""
+    most_ns = [PERIODS_MAX * system.tasks[each.task].period_ns for each in system.requests]
+    for chain in system.chains:
+        if chain.transfer is None:
+            continue
+        left_ns = system.tasks[chain.task].period_ns - 1
+        for stage in reversed(chain.stages):
+            for at in stage.requests:
+                most_ns[at] = min(most_ns[at], left_ns)
+            left_ns -= stage.pause_ns + max((system.requests[at].work.exchange_ns for at in stage.requests), default=0)
+    return most_ns
+
+
+def _settled(
+    system: System, late_ns: int, most_ns: Sequence[int] | None, may_look: bool = True
+) -> tuple[list[Window], list[_Lane], bool]:
+    """Windows of all requests, and whether nothing moves any more."""
+    windows = [Window() for _ in system.requests]
+    for at in system.may_come:
+        windows[at].latest_ns = system.tasks[system.requests[at].task].period_ns
+    lanes = [_Lane(system, index, windows, most_ns, may_look) for index in range(len(system.lanes))]
+    _move_windows(system, windows, late_ns)
+    changed = set(range(len(lanes)))
+    for _ in range(ROUNDS_MAX):
+        unsettled = {index for index in changed if lanes[index].analyse()}
+        changed = _move_windows(system, windows, late_ns) | unsettled
+        if not changed:
+            break
+    return windows, lanes, not changed
 
 
 def _move_windows(system: System, windows: Sequence[Window], late_ns: int) -> set[int]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from typing import NamedTuple
 
+from wherry.timing.order import enqueue, first_of, rank_of
 from wherry.timing.system import Asked, Chain, System
 
 Takes = Callable[[Asked], int]
@@ -67,6 +68,7 @@ class _Job(NamedTuple):
     at: int
     release_ns: int
     asked_ns: int
+    rank: int
 
 
 @dataclass
@@ -101,7 +103,7 @@ class _Link:
 
     def submit(self, job: _Job) -> None:
         asked = self.player.system.requests[job.at]
-        (self.writes if asked.is_write else self.reads)[asked.controller].append(job)
+        enqueue((self.writes if asked.is_write else self.reads)[asked.controller], job)
         if asked.controller not in self.ring:
             self.ring.append(asked.controller)
         self.pump()
@@ -115,7 +117,7 @@ class _Link:
                     self.player.call(self.free_ns, self._wake)
                 return
             name = self.ring[0]
-            job = (self.writes[name] or self.reads[name]).popleft()
+            job = first_of(self.writes[name], self.reads[name]).popleft()
             if self.writes[name] or self.reads[name]:
                 self.ring.rotate(-1)
             else:
@@ -194,7 +196,7 @@ class _Player:
     def _submit(self, at: int, release_ns: int) -> None:
         asked = self.system.requests[at]
         link = self._links[asked.lane][self.system.lanes[asked.lane].link_of(asked.controller)]
-        link.submit(_Job(at, release_ns, self.now_ns))
+        link.submit(_Job(at, release_ns, self.now_ns, rank_of(self.system.tasks[asked.task].period_ns)))
 
     # Requests.
 

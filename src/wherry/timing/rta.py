@@ -65,14 +65,14 @@ def utilisation(tasks: Iterable[Task]) -> Fraction:
 
 def _arrivals(task: Task, within: Number) -> int:
     """How often it may come in a half-open span of this length."""
-    return max(0, -floor(-(Fraction(within) + task.jitter) / Fraction(task.period)))
+    return max(0, -(-(within + task.jitter) // task.period))
 
 
 def _arrivals_up_to(task: Task, span: Number, tick: Number | None) -> int:
     """How often it may come in a span with both ends."""
     if tick is not None:
         return _arrivals(task, span + tick)
-    return floor((Fraction(span) + task.jitter) / Fraction(task.period)) + 1
+    return (span + task.jitter) // task.period + 1
 
 
 def _fixpoint(begin: Number, step: Callable[[Number], Number], longest: Number) -> Number | None:

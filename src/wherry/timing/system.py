@@ -242,11 +242,11 @@ class _Builder:
     ) -> None:
         transfer = each.transfer
         name = transfer.destination
-        if each.verify_reads:
-            requests = [
-                self._read(name, read.span, len(stages), _carried(sweep, read.cuts)) for read in each.verify_reads
-            ]
-            stages.append(Stage(tuple(requests)))
+        looked_at = [(read.span, _carried(sweep, read.cuts)) for read in each.verify_reads]
+        # A place with a step is read before each write, by itself.
+        looked_at += [(value.put.span, ((transfer.name, value.name),)) for value in transfer.values if value.step]
+        if looked_at:
+            stages.append(Stage(tuple(self._read(name, span, len(stages), carries) for span, carries in looked_at)))
         puts: dict[int, list[int]] = {}
         last = each.status_in
         batches = [each.writes[:last], each.writes[last:]] if last is not None else [each.writes]
