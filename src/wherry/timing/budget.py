@@ -218,10 +218,14 @@ def budget(plan: Plan, measured: Measured | None = None, conditions: Conditions 
     return budget_of(plan, system_of(plan, conditions, measured), conditions, measured)
 
 
+def late_ns_of(conditions: Conditions, measured: Measured | None) -> int:
+    """How late a release may be served."""
+    return conditions.wake_ns if measured is None or measured.late_ns is None else measured.late_ns
+
+
 def budget_of(plan: Plan, system: System, conditions: Conditions, measured: Measured | None) -> Budget:
     """The same for requests that are known already."""
-    late_ns = conditions.wake_ns if measured is None or measured.late_ns is None else measured.late_ns
-    bounds = bounds_of(system, late_ns)
+    bounds = bounds_of(system, late_ns_of(conditions, measured))
     requests = _requests(system, bounds)
     lines = tuple(_line(system, bounds, requests, index) for index in range(len(system.lanes)))
     order = {each.name: index for index, each in enumerate(plan.transfers)}

@@ -1,0 +1,138 @@
+"""What to slow down when a plan does not fit: the fewest transfers, and no more than needed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
+
+from wherry.timing.budget import Budget, budget, late_ns_of
+from wherry.timing.margins import can_fit, does_fit, longer, with_periods
+from wherry.timing.system import System, system_of
+
+TRIES_MAX: Final = 300
+"""Sets of transfers that are looked at; the likeliest come first."""
+TOGETHER_MAX: Final = 4
+"""Beyond so many transfers, all that matter are slowed down together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slower:
+    """One transfer, and the period with which all fits."""
+
+    transfer: str
+    now_ns: int
+    then_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Relief:
+    """The fewest transfers to slow down so that everything fits, by round periods."""
+
+    transfers: tuple[Slower, ...]
+    is_fewest: bool
+    """Whether every smaller set was tried; else it is the smallest of those that were."""
+
+
+def relief(found: Budget) -> Relief | None:
+    """What to slow down; None when everything fits, or when no periods help (a cycle that takes its time alone)."""
+    if found.fits:
+        return None
+    return _Search(found).run()
+
+
+class _Search:
+    def __init__(self, found: Budget) -> None:
+        self.found = found
+        self.late_ns = late_ns_of(found.conditions, found.measured)
+        self.periods_ns = {each.name: each.period_ns for each in found.transfers}
+        self.tries = 0
+        # Most of the load of what is over its limits first: one of them helps most.
+        shares = _shares(found)
+        self.names = sorted((each.name for each in found.transfers), key=lambda name: -shares[name])
+
+    def run(self) -> Relief | None:
+        for count in range(1, min(TOGETHER_MAX, len(self.names)) + 1):
+            best: dict[str, int] | None = None
+            for names in combinations(self.names, count):
+                if self.tries >= TRIES_MAX:
+                    break
+                slower = self._slow_down(names, best)
+                if slower is not None and (best is None or self._stretch(slower) < self._stretch(best)):
+                    best = slower
+            if best is not None:
+                return self._relief(best, is_fewest=self.tries < TRIES_MAX or count == 1)
+            if self.tries >= TRIES_MAX:
+                break
+        slower = self._slow_down(tuple(self.names), None)
+        return None if slower is None else self._relief(slower, is_fewest=len(self.names) <= TOGETHER_MAX)
+
+    def _relief(self, slower: dict[str, int], *, is_fewest: bool) -> Relief:
+        return Relief(
+            tuple(Slower(name, self.periods_ns[name], then_ns) for name, then_ns in slower.items()), is_fewest
+        )
+
+    def _stretch(self, slower: dict[str, int]) -> float:
+        """The product of how many times as long they become."""
+        product = 1.0
+        for name, then_ns in slower.items():
+            product *= then_ns / self.periods_ns[name]
+        return product
+
+    def _system(self, slower: dict[str, int]) -> System:
+        return system_of(with_periods(self.found.plan, slower), self.found.conditions, self.found.measured)
+
+    def _slow_down(self, names: tuple[str, ...], best: dict[str, int] | None) -> dict[str, int] | None:
+        """The least that these must be slowed down, all to the next round period at a time; None: it does not help."""
+        ladders = [longer(self.periods_ns[name]) for name in names]
+        steps = min(len(each) for each in ladders)
+
+        def at(step: int) -> dict[str, int]:
+            return {name: ladder[step] for name, ladder in zip(names, ladders, strict=True)}
+
+        if not steps or not can_fit(self._system(at(steps - 1))):
+            return None
+        self.tries += 1
+        low, high = -1, steps - 1
+        while high - low > 1:
+            # The load falls with each step, so that the first one with which it can fit is soon found.
+            middle = (low + high) // 2
+            if can_fit(self._system(at(middle))):
+                high = middle
+            else:
+                low = middle
+        for step in range(high, steps):
+            slower = at(step)
+            if best is not None and self._stretch(slower) >= self._stretch(best):
+                return None
+            if does_fit(self._system(slower), self.late_ns):
+                return slower
+        return None
+
+
+def _shares(found: Budget) -> dict[str, float]:
+    """The load that each transfer puts on addresses that are over their limits, or where something is late."""
+    shares = {each.name: 0.0 for each in found.transfers}
+    late = {each.name for each in found.transfers if not each.fits}
+    full = {
+        index
+        for index, line in enumerate(found.lines)
+        if line.utilisation > 1 or found.bounds.busy_ns[index] is None or _serves(found, index, late)
+    }
+    chains = found.system.chains
+    for each in found.system.requests:
+        name = chains[each.chain].name
+        if each.lane in full and name in shares:
+            shares[name] += each.work.slot_ns / found.system.tasks[each.task].period_ns
+    return shares
+
+
+def _serves(found: Budget, lane: int, names: set[str]) -> bool:
+    chains = found.system.chains
+    return any(each.lane == lane and chains[each.chain].name in names for each in found.system.requests)
+
+
+def slowed_down(found: Budget, relieved: Relief) -> Budget:
+    """The budget of the plan with the periods of a relief."""
+    periods_ns = {each.transfer: each.then_ns for each in relieved.transfers}
+    return budget(with_periods(found.plan, periods_ns), found.measured, found.conditions)
