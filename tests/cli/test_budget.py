@@ -115,6 +115,30 @@ def test_an_overload_is_a_no_and_names_the_request(call: Callable[..., Ended], t
         "Two tanks: not everything is in time: skid and hall cannot keep up; water cannot be over"
     )
     assert "water has no bound: the read of holding 2 (40003) at skid is asked for more often" in done.stdout
+    told = re.search(r"^Everything is in time with water every (\d+) ms in place of 9 ms\.$", done.stdout, re.M)
+    assert told is not None
+    helps = json.loads(call(two, "--json").stdout)["room"]["relief"]
+    assert helps == {
+        "transfers": [{"transfer": "water", "period_ms": 9.0, "then_ms": float(told[1])}],
+        "is_fewest": True,
+    }
+    two.write_text(two.read_text().replace('every = "9 ms"', f'every = "{told[1]} ms"'))
+    assert json.loads(call(two, "--json").stdout)["late"] == []
+
+
+def test_a_controller_may_slow_down_as_far_as_is_said(call: Callable[..., Ended], two: Path) -> None:
+    said = r"^skid may slow down to (\d+) ms a request \(now at most 11 ms\) before anything is late"
+    told = re.search(said, call(two).stdout, re.M)
+    assert told is not None
+    # The way there and back is not the controller's, and is in the time of a request.
+    for response_ms, code in ((int(told[1]) - 1, 0), (int(told[1]) + 2, 1)):
+        two.write_text(TWO.replace('fixed = "10 ms"', f'fixed = "{response_ms} ms"'))
+        assert call(two).returncode == code
+    two.write_text(TWO)
+    row = re.search(r"^water +skid -> hall +100 ms +(\d+) ms ", call(two).stdout, re.M)
+    assert row is not None
+    two.write_text(TWO.replace('every = "100 ms"', f'every = "{row[1]} ms"'))
+    assert call(two).returncode == 0
 
 
 def test_json_has_only_keys_that_the_page_tells_of(call: Callable[..., Ended]) -> None:
@@ -124,7 +148,8 @@ def test_json_has_only_keys_that_the_page_tells_of(call: Callable[..., Ended]) -
     told = PAGE[PAGE.index("## The JSON document") :]
     line, transfer = answer["lines"][0], answer["transfers"]["water"]
     parts = (answer, answer["assumed"], line, line["requests"][0], transfer, transfer["values"][0], answer["talks"][0])
-    for keys in (*parts, answer["advice"][0]):
+    room = answer["room"]
+    for keys in (*parts, answer["advice"][0], room, room["controllers"]["hall"], room["transfers"]["water"]):
         assert [key for key in keys if not any(each in told for each in (f"`{key}`", f".{key}`", f"`{key}."))] == []
     assert answer["exit_code"] == 0
     assert answer["is_in_time"] is True

@@ -13,6 +13,7 @@ from wherry import drawing
 from wherry.budget.advice import advise
 from wherry.budget.document import advice_data, document
 from wherry.budget.picture import pictures
+from wherry.budget.room import room_data
 from wherry.checks.check import check
 from wherry.cli import budget_block, budget_view, output
 from wherry.cli.output import Exit
@@ -79,6 +80,7 @@ def budget_command(
         raise LocalError("--force goes with --exchange-block only")
     found = budget_of(resolved, seen)
     answer: dict[str, Any] = document(found)
+    answer["room"] = room_data(found)
     answer["advice"] = [advice_data(each) for each in advise(found)]
     code = Exit.OK if answer["is_in_time"] else Exit.NO
     answer["exit_code"] = int(code)

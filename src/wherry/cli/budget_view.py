@@ -26,8 +26,8 @@ def print_report(report: Report, *, saved_in: str = "") -> None:
     """The whole report, on stdout."""
     for sentence in head(report):
         output.sentence(sentence)
-    print_lines(report["lines"])
-    print_transfers(report["transfers"])
+    print_lines(report["lines"], report["room"]["controllers"])
+    print_transfers(report["transfers"], report["room"]["transfers"])
     print_advice(report["advice"])
     print_talks(report["talks"])
     output.data()
@@ -61,6 +61,7 @@ def head(report: Report) -> list[str]:
         said.append(used_sentence(lines))
     if report["age_worst_ms"] is not None:
         said.append(age_sentence(report["transfers"], report["age_worst_ms"]))
+    said += room_sentences(report)
     said += assumed_sentences(report)
     return said
 
@@ -118,6 +119,28 @@ def age_sentence(transfers: Mapping[str, Report], worst_ms: float) -> str:
     return f"Every value is at most {at_most(worst_ms)} old in its receiver, until the next one replaces it{of}."
 
 
+def room_sentences(report: Report) -> list[str]:
+    """How much may change before anything is late, or what must change for nothing to be."""
+    helps, room = report["room"]["relief"], report["room"]["controllers"]
+    if helps is not None:
+        slower = [
+            f"{middle_cut(each['transfer'])} every {duration_text(nanoseconds(each['then_ms']))} in place of "
+            f"{duration_text(nanoseconds(each['period_ms']))}"
+            for each in helps["transfers"]
+        ]
+        more = [f"{len(slower) - NAMED_MAX:,} more (--json has all)"] if len(slower) > NAMED_MAX else []
+        fewest = "; slowing down fewer transfers is not enough" if helps["is_fewest"] and len(slower) > 1 else ""
+        return [f"Everything is in time with {listed([*slower[:NAMED_MAX], *more], last='and')}{fewest}."]
+    limited = {name: each for name, each in room.items() if each["may_take_ms"] is not None}
+    if not limited:
+        return []
+    name, least = min(limited.items(), key=lambda item: item[1]["may_take_ms"] / item[1]["slowest_ms"])
+    return [
+        f"{middle_cut(name)} may slow down to {at_least(least['may_take_ms'])} a request (now at most "
+        f"{at_most(least['slowest_ms'])}) before anything is late, all others as they are."
+    ]
+
+
 def assumed_sentences(report: Report) -> list[str]:
     """What the bounds rest on that nobody has declared."""
     names = report["assumed"]["responses_of"]
@@ -133,23 +156,26 @@ def assumed_sentences(report: Report) -> list[str]:
 
 LINE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
     ("\ncontroller", "left"), ("\naddress", "left"), ("requests\na second", "right"), ("\nused", "right"),
-    ("longest\nbusy", "right"), ("slowest\nrequest", "right"), ("longest\nwait", "right"), ("\ntraffic", "right"),
+    ("longest\nbusy", "right"), ("slowest\nrequest", "right"), ("it may\ntake", "right"), ("longest\nwait", "right"),
+    ("\ntraffic", "right"),
 )  # fmt: skip
 
 
-def print_lines(lines: Sequence[Report]) -> None:
+def print_lines(lines: Sequence[Report], room: Mapping[str, Report]) -> None:
     """One row for each address, those that are used most where there are too many."""
     if not lines:
         return
     output.data("\nWhat each controller is asked:\n")
     most = sorted(lines, key=lambda each: -each["utilisation"])[:ROWS_MAX]
-    output.table(LINE_COLUMNS, [line_row(each) for each in lines if each in most], shrink=(0, 1), drop=(7, 4, 5))
+    output.table(LINE_COLUMNS, [line_row(each, room) for each in lines if each in most], shrink=(0, 1), drop=(8, 4, 5))
     if len(lines) > ROWS_MAX:
         output.data(f"... and {len(lines) - ROWS_MAX:,} more that are used less")
 
 
-def line_row(line: Report) -> Sequence[str]:
+def line_row(line: Report, room: Mapping[str, Report]) -> Sequence[str]:
     """One address."""
+    margins = [room[name]["may_take_ms"] for name in line["controllers"] if name in room]
+    limits = [each for each in margins if each is not None]
     regular = [each for each in line["requests"] if not each["is_rare"]]
     worst = [each["worst_ms"] for each in regular]
     return (
@@ -159,6 +185,7 @@ def line_row(line: Report) -> Sequence[str]:
         used_text(line["utilisation"]),
         at_most(line["longest_busy_ms"]),
         at_most(max((each["service_ms"] for each in regular), default=None)),
+        at_least(min(limits)) if limits else ("any" if margins else "-"),
         "-" if None in worst else at_most(max(worst, default=None)),
         bytes_text(line["bytes_per_s"]),
     )
@@ -173,12 +200,13 @@ def bytes_text(per_s: float) -> str:
 
 
 TRANSFER_COLUMNS: Sequence[tuple[str, output.Justify]] = (
-    ("\ntransfer", "left"), ("\nfrom -> to", "left"), ("\nevery", "right"), ("longest\ncycle", "right"),
-    ("oldest\nvalue", "right"), ("usual\nage", "right"), ("loss\ntold in", "right"), ("heartbeat\nmoves in", "right"),
+    ("\ntransfer", "left"), ("\nfrom -> to", "left"), ("\nevery", "right"), ("could be\nevery", "right"),
+    ("longest\ncycle", "right"), ("oldest\nvalue", "right"), ("usual\nage", "right"), ("loss\ntold in", "right"),
+    ("heartbeat\nmoves in", "right"),
 )  # fmt: skip
 
 
-def print_transfers(transfers: Mapping[str, Report]) -> None:
+def print_transfers(transfers: Mapping[str, Report], room: Mapping[str, Report]) -> None:
     """One row for each transfer, those with the least in reserve where there are too many; then what decides."""
     if not transfers:
         return
@@ -187,9 +215,9 @@ def print_transfers(transfers: Mapping[str, Report]) -> None:
     names = {name for name, _ in tight}
     output.table(
         TRANSFER_COLUMNS,
-        [transfer_row(name, each) for name, each in transfers.items() if name in names],
+        [transfer_row(name, each, room) for name, each in transfers.items() if name in names],
         shrink=(1, 0),
-        drop=(5, 7, 1),
+        drop=(6, 8, 3, 1),
     )
     if len(transfers) > ROWS_MAX:
         output.data(f"... and {len(transfers) - ROWS_MAX:,} more with more in reserve")
@@ -203,12 +231,14 @@ def share_of_period(transfer: Report) -> float:
     return float("inf") if transfer["worst_ms"] is None else float(transfer["worst_ms"] / transfer["period_ms"])
 
 
-def transfer_row(name: str, each: Report) -> Sequence[str]:
+def transfer_row(name: str, each: Report, room: Mapping[str, Report]) -> Sequence[str]:
     """One transfer."""
+    shortest_ms = room[name]["shortest_ms"] if name in room else None
     return (
         middle_cut(name),
         f"{each['from']} -> {each['to']}",
         duration_text(nanoseconds(each["period_ms"])),
+        "-" if shortest_ms is None else duration_text(nanoseconds(shortest_ms)),
         at_most(each["worst_ms"]),
         at_most(each["age_worst_ms"]),
         at_most(each["age_typical_ms"]),
