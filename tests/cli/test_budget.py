@@ -169,6 +169,7 @@ def test_measured_times_take_the_place_of_declared_ones(call: Callable[..., Ende
     answer = json.loads(done.stdout)
     assert answer["measured"] == ["skid"]
     assert 0.4 < answer["lines"][0]["utilisation"] < 0.41
+    assert "The response time of skid was measured: the longest" in call(two, "--measured", measured).stdout
     measured.write_text(run_document(400.0), encoding="utf-8")
     assert call(two, "--measured", measured).returncode == 1
 
@@ -180,6 +181,10 @@ def test_measured_times_take_the_place_of_declared_ones(call: Callable[..., Ende
         ("{", "is not JSON"),
         ("[]", "is not what `wherry run --json` prints"),
         ("{}", "this is not what `wherry run --json` prints"),
+        ('{"controllers": {"skid": 1}}', "`controllers.skid` has no `response_ms`"),
+        ('{"controllers": {"skid": {"response_ms": {"p50": NaN, "max": 1e400}}}}', "tells of no response of this plan"),
+        ('{"controllers": {"mill": {"response_ms": {"p50": 1, "max": 2}}}}', "tells of no response of this plan"),
+        ('{"controllers": {}, "transfers": [{"lateness_ms": {"max": "late"}}]}', "tells of no response of this plan"),
     ],
 )
 def test_a_file_that_is_no_measurement_is_refused(

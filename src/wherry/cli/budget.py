@@ -68,6 +68,11 @@ def budget_command(
     if ready is None:
         return Exit.WRONG_CALL
     read, resolved = ready
+    if seen is not None and not any(each.name in seen.responses for each in resolved.controllers):
+        raise LocalError(
+            f"{output.quoted(measured)} tells of no response of this plan's controllers: give what `wherry run --json` "
+            "printed for this plan, when they had answered"
+        )
     if save is not None:
         if not exchange_block:
             drawing.require()

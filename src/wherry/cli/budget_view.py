@@ -142,13 +142,20 @@ def room_sentences(report: Report) -> list[str]:
 
 
 def assumed_sentences(report: Report) -> list[str]:
-    """What the bounds rest on that nobody has declared."""
-    names = report["assumed"]["responses_of"]
+    """What the bounds rest on that nobody has declared, and what was measured."""
+    names, said = report["assumed"]["responses_of"], []
+    if report["measured"]:
+        said.append(
+            f"The response {'time' if len(report['measured']) == 1 else 'times'} of {named(report['measured'])} "
+            f"{'was' if len(report['measured']) == 1 else 'were'} measured: the longest that was seen counts as the "
+            "longest there is."
+        )
     if not names:
-        return []
+        return said
     return [
+        *said,
         f"The response {'time' if len(names) == 1 else 'times'} of {named(names)} "
-        f"{'is' if len(names) == 1 else 'are'} assumed, neither declared nor measured."
+        f"{'is' if len(names) == 1 else 'are'} assumed, neither declared nor measured.",
     ]
 
 
@@ -255,10 +262,10 @@ def deciding_sentence(name: str, transfer: Report) -> str:
             f"{middle_cut(name)} has no bound: {request_text(request)} is asked for more often than its line can serve."
         )
     waits_ms = max(0.0, request["worst_ms"] - request["service_ms"])
+    waits = f"of which it waits {at_most(waits_ms)} for others" if waits_ms else "and it waits for no other"
     return (
-        f"{middle_cut(name)} has the least in reserve: {used_text(share_of_period(transfer))} of its period. Most of "
-        f"that is {request_text(request)}: at most {at_most(request['worst_ms'])}, of which it waits "
-        f"{at_most(waits_ms)} for others."
+        f"{middle_cut(name)} has the least in reserve: it takes up to {used_text(share_of_period(transfer))} of its "
+        f"period. Most of that is {request_text(request)}: at most {at_most(request['worst_ms'])}, {waits}."
     )
 
 

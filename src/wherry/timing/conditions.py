@@ -25,6 +25,9 @@ FRAMES_PER_EXCHANGE: Final = 3
 """Request, reply, and at most one bare acknowledgement of the reply; that of the request travels with the reply
 (RFC 9293, 3.8.6.3)."""
 
+MEASURED_MS_MAX: Final = 3_600_000.0
+"""A response of more than an hour was not measured (a bound of ours)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
@@ -78,16 +81,24 @@ def read_measured(document: Mapping[str, Any]) -> Measured:
         times = each.get("response_ms") if isinstance(each, Mapping) else None
         if not isinstance(times, Mapping):
             raise LocalError(f"this is not what `wherry run --json` prints: `controllers.{name}` has no `response_ms`")
-        typical, worst = times.get("p50"), times.get("max")
-        if isinstance(typical, int | float) and isinstance(worst, int | float):
-            count = each.get("replies", 0)
-            responses[name] = MeasuredResponse(round(typical * NS_PER_MS), round(worst * NS_PER_MS), int(count))
-    late_ms = [
-        each["lateness_ms"]["max"]
-        for each in (document.get("transfers") or {}).values()
-        if isinstance(each, Mapping) and (each.get("lateness_ms") or {}).get("max") is not None
-    ]
-    return Measured(responses, round(max(late_ms) * NS_PER_MS) if late_ms else None)
+        typical_ns, worst_ns, count = _time_ns(times.get("p50")), _time_ns(times.get("max")), each.get("replies")
+        if typical_ns is not None and worst_ns is not None:
+            responses[name] = MeasuredResponse(typical_ns, worst_ns, count if isinstance(count, int) else 0)
+    transfers = document.get("transfers")
+    late_ns: list[int] = []
+    for each in transfers.values() if isinstance(transfers, Mapping) else ():
+        times = each.get("lateness_ms") if isinstance(each, Mapping) else None
+        latest_ns = _time_ns(times.get("max")) if isinstance(times, Mapping) else None
+        if latest_ns is not None:
+            late_ns.append(latest_ns)
+    return Measured(responses, max(late_ns, default=None))
+
+
+def _time_ns(time_ms: object) -> int | None:
+    """A time that a document gives in milliseconds; None if it is none that can have been measured."""
+    if isinstance(time_ms, bool) or not isinstance(time_ms, int | float) or not 0 <= time_ms <= MEASURED_MS_MAX:
+        return None
+    return round(time_ms * NS_PER_MS)
 
 
 @dataclass(frozen=True, slots=True)
