@@ -7,6 +7,7 @@ because a plan that fits skips none.
 from __future__ import annotations
 
 import asyncio
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import lcm
@@ -17,8 +18,12 @@ from wherry.plan import loads
 from wherry.plan.model import Plan
 from wherry.simulate.controller import SimulatedController, simulate_plan
 from wherry.simulate.virtual_loop import run_virtual
-from wherry.timing.budget import Budget, budget
+from wherry.timing.bounds import does_fit
+from wherry.timing.budget import Budget, budget_of
 from wherry.timing.conditions import IDEAL
+from wherry.timing.margins import can_fit, is_seen_late
+from wherry.timing.replay import replay
+from wherry.timing.system import system_of
 from wherry.transports.memory import MemoryNetwork
 
 MS = 1_000_000
@@ -30,6 +35,7 @@ ODD_US = (7, 13, 31, 61)
 Pace = Callable[[Random, int], int]
 """Chance and the longest time of a request -> how long it takes."""
 
+KINDS = ("plain", "shared", "in flight")
 PACES: dict[str, Pace] = {
     "always the longest": lambda _, most_ns: most_ns,
     "anything": lambda rng, most_ns: rng.randint(0, most_ns),
@@ -90,10 +96,61 @@ def chance_plan(seed: int, *, is_harmonic: bool, kinds: tuple[str, ...] = ("plai
         rng = Random(seed)
         text = chance_text(rng, is_harmonic=is_harmonic, scale=scale, kinds=kinds)
         plan = loads(text, f"chance-{seed}.toml").plan
-        found = budget(plan, conditions=IDEAL)
-        if found.fits:
-            return plan, found
+        system = system_of(plan, IDEAL)
+        if can_fit(system) and not is_seen_late(system) and does_fit(system, 0):
+            return plan, budget_of(plan, system, IDEAL, None)
     return None
+
+
+@dataclass
+class Tried:
+    """What came of playing a plan through: all that was over later than its bound says, and how near the bounds are."""
+
+    broken: list[str] = field(default_factory=list)
+    cycles: list[float] = field(default_factory=list)
+    """By transfer: the bound of its cycle, and the longest that was seen."""
+    ages: list[float] = field(default_factory=list)
+    """By transfer: the same for the greatest age."""
+    waits: list[float] = field(default_factory=list)
+    """By request: the same from being asked for to the reply."""
+
+
+def tried(found: Budget, seed: int, *, until_ns: int = 4_000 * MS) -> Tried:
+    """Play a plan that fits through, at several paces, and hold what is seen against its bounds."""
+    system, windows = found.system, found.bounds.windows
+    until_ns = min(2 * lcm(*(each.period_ns for each in system.tasks)), until_ns)
+    over_ns, wait_ns, peak_ns = Counter[int](), Counter[int](), Counter[int]()
+    result = Tried()
+    for number, (name, pace) in enumerate(PACES.items()):
+        rng = Random(seed + number)
+        played = replay(system, until_ns, lambda asked, pace=pace, rng=rng: pace(rng, asked.work.exchange_ns))
+        if played.skipped:
+            result.broken.append(f"{name}: a cycle was not over within its period")
+        for each in played.served:
+            over_ns[each.request] = max(over_ns[each.request], each.over_ns - each.release_ns)
+            wait_ns[each.request] = max(wait_ns[each.request], each.over_ns - each.asked_ns)
+        begun_ns: dict[int, int] = {}
+        for cycle in played.cycles:
+            if cycle.chain in begun_ns:
+                peak_ns[cycle.chain] = max(peak_ns[cycle.chain], cycle.over_ns - begun_ns[cycle.chain])
+            begun_ns[cycle.chain] = cycle.begun_ns
+    for at, seen_ns in over_ns.items():
+        most_ns, longest_ns = windows[at].over_ns, windows[at].wait_ns
+        assert most_ns is not None
+        assert longest_ns is not None
+        if seen_ns > most_ns or wait_ns[at] > longest_ns:
+            result.broken.append(f"{at}: over {seen_ns} <= {most_ns}, wait {wait_ns[at]} <= {longest_ns}")
+        result.waits.append(longest_ns / wait_ns[at])
+    for index, chain in enumerate(system.chains):
+        bound, seen_ns = found.transfer(chain.name), max(over_ns[at] for at in chain.stages[-1].requests)
+        assert bound.worst_ns is not None
+        if seen_ns:
+            result.cycles.append(bound.worst_ns / seen_ns)
+        if peak_ns[index]:
+            result.ages.append((bound.worst_ns + bound.period_ns) / peak_ns[index])
+            if result.ages[-1] < 1:
+                result.broken.append(f"{chain.name}: {peak_ns[index]} old")
+    return result
 
 
 @dataclass

@@ -26,7 +26,7 @@ from wherry.timing.budget import Budget
 from wherry.timing.budget import budget as budget_of
 from wherry.timing.conditions import Measured, read_measured
 
-ABOUT_TIME: Final = frozenset({"rate-unreachable"})
+ABOUT_TIME: Final = frozenset({"rate-unreachable", "period-unreachable"})
 """Findings that a budget is the answer to: a plan that has them is worth computing all the same."""
 REPORT_FILE: Final = "budget.json"
 MEASURED_BYTES_MAX: Final = 64 * 1024 * 1024

@@ -132,9 +132,9 @@ class _Lane:
         if sum(each.slot_ns / each.period_ns for each in self.batches) > 1:
             return None
         spreads = [self._latest_of(each) - self._window(each).earliest_ns for each in self.batches]
-        blocking_ns = max(each.slot_ns_max for each in self.batches)
+        blocking_ns = max((each.slot_ns_max for each in self.batches), default=0)
         busy_ns = blocking_ns + sum(each.slot_ns for each in self.batches)
-        longest_ns = 4 * max(each.period_ns for each in self.batches) + 2 * self.hyper_ns
+        longest_ns = 4 * max((each.period_ns for each in self.batches), default=0) + 2 * self.hyper_ns
         while busy_ns <= longest_ns:
             next_ns = blocking_ns + sum(
                 -(-(busy_ns + spread_ns) // each.period_ns) * each.slot_ns
@@ -208,7 +208,7 @@ class _Lane:
     def _spread_out(self) -> None:
         """All instances that can matter for those of one hyperperiod, sorted by the latest instant they come."""
         assert self.busy_ns is not None
-        spread_ns = max(self._latest_of(each) for each in self.batches)
+        spread_ns = max((self._latest_of(each) for each in self.batches), default=0)
         from_ns = -self.busy_ns - 2 * spread_ns
         to_ns = self.hyper_ns + spread_ns + self.busy_ns
         instances: list[_Instance] = []

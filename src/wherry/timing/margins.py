@@ -65,7 +65,7 @@ def does_fit(system: System, late_ns: int) -> bool:
         return False
     if bounds.does_fit(system, late_ns, by_phase=False):
         return True
-    return _is_small(system) and not _is_seen_late(system) and bounds.does_fit(system, late_ns)
+    return _is_small(system) and not is_seen_late(system) and bounds.does_fit(system, late_ns)
 
 
 def _is_small(system: System) -> bool:
@@ -74,7 +74,7 @@ def _is_small(system: System) -> bool:
     return sum(hyper_ns // system.tasks[each.task].period_ns for each in system.requests) <= RELEASES_MAX
 
 
-def _is_seen_late(system: System) -> bool:
+def is_seen_late(system: System) -> bool:
     """Whether something is late in the first part of the schedule, when every request takes as long as it may."""
     per_ns = sum(1 / system.tasks[each.task].period_ns for each in system.requests)
     played = replay(system, min(round(PLAYED / per_ns), 4 * max(each.period_ns for each in system.tasks)))
