@@ -56,6 +56,8 @@ PERIOD_NS_MAX: Final = 24 * 3600 * 1_000_000_000
 TRIES_MAX: Final = 10  # readings of one cycle that may be torn before it is given up
 VERIFY_PERIODS_MAX: Final = 1000  # periods until a place must show what was put: the puts of this time are kept
 ANSWER_REGISTERS: Final = 3  # to a command: request number, outcome, result
+BAUD_MIN: Final = 50  # bits a second: no serial line of today is slower
+BAUD_MAX: Final = 10_000_000  # RS-485 goes no faster (from memory)
 ENDURANCE_MAX: Final = 10**15  # writes: more than any memory stands
 STATUS_REGISTERS: Final = 4  # heartbeat, quality, age in ms, sequence
 

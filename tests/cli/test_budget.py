@@ -157,6 +157,22 @@ def test_json_has_only_keys_that_the_page_tells_of(call: Callable[..., Ended]) -
     assert transfer["age_worst_ms"] == max(each["age_worst_ms"] for each in transfer["values"])
 
 
+def test_a_serial_line_and_the_programs_of_both_ends_count(call: Callable[..., Ended], two: Path) -> None:
+    def answer_to(skid: str, hall: str) -> tuple[float, float]:
+        text = TWO.replace('"tcp://10.20.0.11"', f'"tcp://10.20.0.11"\n{skid}')
+        two.write_text(text.replace('"tcp://10.20.0.12"', f'"tcp://10.20.0.12"\n{hall}'))
+        transfer = json.loads(call(two, "--json").stdout)["transfers"]["water"]
+        return transfer["age_worst_ms"], transfer["age_typical_ms"]
+
+    worst, usual = answer_to("", "")
+    later_worst, later_usual = answer_to('update = "30 ms"', 'scan = "50 ms"')
+    assert later_worst == pytest.approx(worst + 80)
+    assert later_usual == pytest.approx(usual + 40)
+    serial_worst, _ = answer_to("baud = 9600", "")
+    # One read of one register: 8 and 7 characters of 11 bits, and twice 3.5 characters of silence.
+    assert serial_worst == pytest.approx(worst + (8 + 7 + 2 * 3.5) * 11 / 9.6, abs=0.01)
+
+
 def run_document(response_ms: float) -> str:
     times = {"p50": response_ms / 2, "p99": response_ms, "max": response_ms}
     return json.dumps({"controllers": {"skid": {"replies": 9, "response_ms": times}}, "transfers": {}})

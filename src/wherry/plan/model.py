@@ -280,6 +280,13 @@ class Controller:
     tolerate: tuple[Tolerance, ...] = ()
     """Ways of breaking the rules in which its replies are taken all the same, and nothing of it is Good."""
 
+    baud: int | None = None
+    """The rate of the serial line behind its gateway, in bits a second; None: there is none, or it is not declared."""
+    update_ns: int | None = None
+    """How often its program renews what it shows; None: not said, and not counted."""
+    scan_ns: int | None = None
+    """How often its program looks at what was put; None: not said, and not counted."""
+
     def owns_word(self, point: Point) -> bool:
         """Whether a bit is set there by reading, changing and writing its word, which is declared as ours."""
         return self.bit_writes is BitWrites.READ_CHANGE_WRITE and any(

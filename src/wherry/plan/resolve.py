@@ -127,6 +127,11 @@ def _controller(
     when_silent = None if table.when_silent is UNSET else WhenSilent(table.when_silent)
     endurance = reader.whole(table.endurance, 1, bounds.ENDURANCE_MAX, (*path, "endurance"), "a number of writes")
     life_ns = reader.read(parse_life, table.life, (*path, "life"))
+    baud = None
+    if table.baud is not UNSET:
+        baud = reader.whole(table.baud, bounds.BAUD_MIN, bounds.BAUD_MAX, (*path, "baud"), "bits a second")
+    update_ns = None if table.update is UNSET else read_duration(reader, table.update, (*path, "update"))
+    scan_ns = None if table.scan is UNSET else read_duration(reader, table.scan, (*path, "scan"))
     if where is None or unit is None:
         return None
     framing, host, port = where
@@ -151,6 +156,9 @@ def _controller(
         endurance=ENDURANCE_WRITES if endurance is None else endurance,
         life_ns=LIFE_NS if life_ns is None else life_ns,
         tolerate=_tolerances(table.tolerate),
+        baud=baud,
+        update_ns=update_ns,
+        scan_ns=scan_ns,
     )
 
 

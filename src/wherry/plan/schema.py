@@ -238,6 +238,24 @@ class ControllerTable(Table):
             ["transaction id 0"],
         ),
     ] = []
+    baud: Annotated[
+        int | UnsetType,
+        _meta(
+            "The rate of the serial line behind its gateway, in bits a second: the time of frames there comes on top "
+            "of `response`.",
+            19_200,
+            minimum=bounds.BAUD_MIN,
+            maximum=bounds.BAUD_MAX,
+        ),
+    ] = UNSET
+    update: Annotated[
+        str | UnsetType,
+        _duration("How often its program renews what it shows; values are older by as much, at the most.", "100 ms"),
+    ] = UNSET
+    scan: Annotated[
+        str | UnsetType,
+        _duration("How often its program looks at what was put; it acts as much later, at the most.", "50 ms"),
+    ] = UNSET
 
 
 Storage = Literal["volatile", "non-volatile"]

@@ -215,6 +215,7 @@ class Budget:
 
 def budget(plan: Plan, measured: Measured | None = None, conditions: Conditions = USUAL) -> Budget:
     """The budget of a plan. ``measured`` takes the place of the declared response times."""
+    conditions = conditions.with_declared(plan)
     return budget_of(plan, system_of(plan, conditions, measured), conditions, measured)
 
 

@@ -6,14 +6,14 @@ The time of a request is how long it is from the frame's leaving to the reply's 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from wherry.clock import NS_PER_MS, NS_PER_S
 from wherry.errors import LocalError
 from wherry.limits import MBAP_BYTES, REGISTER_BITS
 from wherry.packing.functions import MASK_WRITE, READ_FUNCTIONS, WRITE_FUNCTIONS, WRITE_SINGLE_FUNCTIONS
-from wherry.plan.model import Controller, Framing, Span
+from wherry.plan.model import Controller, Framing, Plan, Span
 from wherry.timing.serial_line import ADDRESS_AND_CRC_BYTES, SerialLine
 
 FRAME_BYTES: Final = 58
@@ -46,6 +46,18 @@ class Conditions:
     serial: Mapping[str, SerialLine] = field(default_factory=dict)
     updates_ns: Mapping[str, int] = field(default_factory=dict)
     scans_ns: Mapping[str, int] = field(default_factory=dict)
+
+    def with_declared(self, plan: Plan) -> Conditions:
+        """These, with what the plan says of serial lines, of the programs of its sources and of its receivers."""
+        return replace(
+            self,
+            serial={**{each.name: SerialLine(each.baud) for each in plan.controllers if each.baud}, **self.serial},
+            updates_ns={
+                **{each.name: each.update_ns for each in plan.controllers if each.update_ns},
+                **self.updates_ns,
+            },
+            scans_ns={**{each.name: each.scan_ns for each in plan.controllers if each.scan_ns}, **self.scans_ns},
+        )
 
 
 USUAL: Final = Conditions()

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level, Path
-from wherry.plan.model import BitWrites, Connection, Framing, OnLoss, OnStep, Rounding, Transfer, Value
+from wherry.plan.model import BitWrites, Connection, Controller, Framing, OnLoss, OnStep, Rounding, Transfer, Value
 from wherry.values.types import Kind
 
 PAGE = """\
@@ -105,6 +105,7 @@ def check(judged: Judged) -> Iterator[Finding]:
         if controller.owned and controller.bit_writes is BitWrites.MASK:
             why = "function 16 (hex) leaves the other bits alone, whoever sets them"
             yield _finding("owned", (*controller.path, "owned"), why)
+        yield from _judge_ages(judged, controller)
     for command in judged.plan.commands:
         for value in command.values:
             for key in ONCE_NEVER:
@@ -123,6 +124,16 @@ def check(judged: Judged) -> Iterator[Finding]:
             if len(values) == 1:
                 yield _finding("group", (*values[0].path, "group"), f"no other value is in group `{group}`")
             yield from _judge_group(values)
+
+
+def _judge_ages(judged: Judged, controller: Controller) -> Iterator[Finding]:
+    """Keys that only count in the ages of what is taken, or of what is put."""
+    if controller.update_ns is not None and not any(each.source == controller.name for each in judged.plan.transfers):
+        yield _finding("update", (*controller.path, "update"), f"no transfer takes from `{controller.name}`")
+    if controller.scan_ns is not None and not any(
+        each.destination == controller.name for each in judged.plan.transfers
+    ):
+        yield _finding("scan", (*controller.path, "scan"), f"no transfer puts into `{controller.name}`")
 
 
 def _judge_group(values: list[Value]) -> Iterator[Finding]:
