@@ -82,15 +82,16 @@ slow down.
 
 def check(judged: Judged) -> Iterator[Finding]:
     plan = judged.plan
-    system = system_of(plan, USUAL)
+    conditions = USUAL.with_declared(plan)
+    system = system_of(plan, conditions)
     if not system.tasks:
         return
     certain = _by_themselves(plan)
-    late_ns = late_ns_of(USUAL, None)
+    late_ns = late_ns_of(conditions, None)
     # Most plans fit in any phase, which is soon known.
     if can_fit(system) and does_fit(system, late_ns, by_phase=False):
         return
-    found = budget_of(plan, system, USUAL, None)
+    found = budget_of(plan, system, conditions, None)
     over = {name for line in found.lines if line.utilisation > 1 for name in line.controllers}
     for transfer, each in zip(plan.transfers, found.transfers, strict=True):
         alone_ns = certain[each.name]
@@ -111,7 +112,7 @@ def _by_themselves(plan: Plan) -> Mapping[str, int]:
             each if each.response.is_declared else replace(each, response=nothing) for each in plan.controllers
         ),
     )
-    system = system_of(declared, IDEAL)
+    system = system_of(declared, IDEAL.with_declared(plan))
     return {chain.name: _by_itself(system, chain) for chain in system.chains if chain.transfer is not None}
 
 
