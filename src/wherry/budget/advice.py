@@ -5,6 +5,7 @@ Each piece of advice is a plan that was tried: it is laid out as the engine woul
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -228,7 +229,9 @@ def with_blocks(found: Budget, most: int) -> Iterator[Candidate]:
         except LocalError:
             continue
         names = tuple(each.name for each in plan.transfers if name in (each.source, each.destination))
-        words = f"if you write the program of {name}, put its values side by side (`--exchange-block {name}`)"
+        words = (
+            f"if you write the program of {name}, put its values side by side (`--exchange-block {shlex.quote(name)}`)"
+        )
         yield Candidate("block", names, words, then)
 
 

@@ -29,7 +29,7 @@ def print_report(report: Report, *, saved_in: str = "") -> None:
     print_lines(report["lines"], report["room"]["controllers"])
     print_transfers(report["transfers"], report["room"]["transfers"])
     print_advice(report["advice"])
-    print_talks(report["talks"])
+    print_talks(report["talks"], report["lines"])
     output.data()
     for sentence in foot(report, saved_in):
         output.sentence(sentence)
@@ -168,6 +168,9 @@ LINE_COLUMNS: Sequence[tuple[str, output.Justify]] = (
 )  # fmt: skip
 
 
+LINE_NAME_COLUMNS: Final = 20
+
+
 def print_lines(lines: Sequence[Report], room: Mapping[str, Report]) -> None:
     """One row for each address, those that are used most where there are too many."""
     if not lines:
@@ -186,7 +189,7 @@ def line_row(line: Report, room: Mapping[str, Report]) -> Sequence[str]:
     regular = [each for each in line["requests"] if not each["is_rare"]]
     worst = [each["worst_ms"] for each in regular]
     return (
-        middle_cut(", ".join(line["controllers"])),
+        middle_cut(", ".join(line["controllers"]), LINE_NAME_COLUMNS),
         f"{line['host']}:{line['port']}",
         rate_text(line["requests_per_s"]),
         used_text(line["utilisation"]),
@@ -223,8 +226,7 @@ def print_transfers(transfers: Mapping[str, Report], room: Mapping[str, Report])
     output.table(
         TRANSFER_COLUMNS,
         [transfer_row(name, each, room) for name, each in transfers.items() if name in names],
-        shrink=(1, 0),
-        drop=(6, 8, 3, 1),
+        drop=(1, 6, 8, 3),
     )
     if len(transfers) > ROWS_MAX:
         output.data(f"... and {len(transfers) - ROWS_MAX:,} more with more in reserve")
@@ -297,9 +299,7 @@ def advice_sentence(advice: Report) -> str:
     if busy_ns > 0:
         saved += f", {at_least_text(busy_ns)} of each second"
     if age_ns > 0:
-        saved += (
-            f", and values of {middle_cut(advice['age_saved_of'])} get {at_least_text(age_ns)} less old at the most"
-        )
+        saved += f", and the oldest value of {middle_cut(advice['age_saved_of'])} {at_least_text(age_ns)} younger"
     return f"{words[:1].upper()}{words[1:]}: {saved}."
 
 
@@ -309,8 +309,8 @@ TALK_COLUMNS: Sequence[tuple[str, output.Justify]] = (
 )  # fmt: skip
 
 
-def print_talks(talks: Sequence[Report]) -> None:
-    """For the firewall."""
+def print_talks(talks: Sequence[Report], lines: Sequence[Report]) -> None:
+    """For the firewall, and what the network has to carry."""
     if not talks:
         return
     output.data("\nWho talks to whom, for the firewall:\n")
@@ -324,12 +324,16 @@ def print_talks(talks: Sequence[Report]) -> None:
             )
             for each in talks[:ROWS_MAX]
         ],
-        shrink=(7, 1),
-        drop=(3,),
+        shrink=(1,),
+        drop=(0, 3),
     )  # fmt: skip
     if len(talks) > ROWS_MAX:
         output.data(f"... and {len(talks) - ROWS_MAX:,} more (--json has all)")
-    output.sentence("All connections are opened from this computer; function codes are hexadecimal.")
+    bytes_per_s, frames_per_s = (sum(each[key] for each in lines) for key in ("bytes_per_s", "frames_per_s"))
+    output.sentence(
+        "All connections are opened from this computer; function codes are hexadecimal. The network carries "
+        f"{bytes_text(bytes_per_s)} in {rate_text(frames_per_s)} frames a second for it, both directions together."
+    )
 
 
 def foot(report: Report, saved_in: str) -> list[str]:
