@@ -6,6 +6,7 @@ import difflib
 import re
 from collections.abc import Callable
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -13,9 +14,11 @@ from wherry.budget.block_files import must_mean
 from wherry.budget.exchange_block import changed, propose
 from wherry.budget.rewrite import rewritten
 from wherry.budget.rows import reordered
+from wherry.checks.check import check
 from wherry.errors import LocalError
-from wherry.findings import Span
+from wherry.findings import Level, Span
 from wherry.plan import load
+from wherry.rehearse.chance_plan import plan_text
 
 HEAD = """\
 # The plant.
@@ -209,6 +212,35 @@ def test_scattered_plans_mean_what_was_proposed_and_pass_their_check(
     for name, number in re.findall(r'name = "value (\d+)".*# number (\d+) of', new):
         assert name == number
     assert all_but_places(new) == all_but_places(text)
+
+
+def test_an_address_that_looks_like_a_reference_number_is_said_to_be_one(tmp_path: Path) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text(
+        HEAD + 'alive = "holding 60"\nalive_put = "holding 70"\n'
+        'values = [{ name = "level", take = "input 7", put = "holding 4" }]\n'
+        'copy = { take = "holding 20..29", put = "holding 30..39" }\n'
+    )
+    new = carried_out(path, {"hall": 42000, "skid": 42000}, tmp_path / "new")["plan.toml"].decode()
+    assert len(re.findall(r'"holding address 420\d\d', new)) == 7
+    assert '"holding 42' not in new
+
+
+def test_plans_by_chance_mean_what_was_proposed(tmp_path: Path) -> None:
+    written = 0
+    for seed in range(60):
+        path = tmp_path / f"plan-{seed}.toml"
+        path.write_text(plan_text(Random(seed)))
+        loaded = load(path)
+        if any(each.level is Level.ERROR for each in check(loaded)):
+            continue
+        used = {name: None for each in loaded.plan.transfers for name in (each.source, each.destination)}
+        proposal = propose(loaded.plan, used, with_signs=bool(seed % 2))
+        files = rewritten(loaded.document, loaded.plan, proposal)
+        (tmp_path / "new.toml").write_bytes(files[path.name])
+        must_mean(changed(loaded.plan, proposal), tmp_path / "new.toml", frozenset())
+        written += 1
+    assert written > 30
 
 
 def test_rows_that_cannot_be_parted_are_told() -> None:

@@ -43,10 +43,12 @@ def write_all(
             for name in files:
                 if name not in same:
                     _put(Path(apart) / name, folder / name, made, over_others=over_others)
-    except OSError as failed:
+    except BaseException as failed:
         for each in made:
             with contextlib.suppress(OSError):
                 each.unlink()
+        if not isinstance(failed, OSError):
+            raise
         raise LocalError(
             f"the files cannot be written in {folder} ({failed.strerror or failed}): nothing was written; "
             "give another folder with --save"

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 
 from wherry.findings import Path
 from wherry.plan.model import Plan, Point, Span, Table, Transfer, Value
+from wherry.plan.places import parse_point
+from wherry.plan.wording import TextError
 from wherry.values.types import BOOL, UINT16
 
 BitKey = tuple[Table, int, int | None]
@@ -149,4 +151,14 @@ def _with_text(point: Point) -> Point:
     """The point with its text as its user writes it: a type that goes without saying stays unsaid."""
     text = str(point)
     is_plain = point.type == UINT16 and UINT16.name not in point.text
-    return replace(point, text=text.removesuffix(f" {UINT16.name}") if is_plain else text)
+    return replace(point, text=in_one_way(text.removesuffix(f" {UINT16.name}") if is_plain else text))
+
+
+def in_one_way(text: str) -> str:
+    """A place as a plan takes it: a number that could be a reference number too is said to be an address."""
+    try:
+        parse_point(text)
+    except TextError:
+        table, _, rest = text.partition(" ")
+        return f"{table} address {rest}"
+    return text

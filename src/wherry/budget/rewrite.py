@@ -16,6 +16,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from wherry.budget.exchange_block import Proposal, changed
+from wherry.budget.moved import in_one_way
 from wherry.budget.rows import reordered
 from wherry.errors import LocalError
 from wherry.findings import Path as KeyPath
@@ -218,7 +219,7 @@ def table_at(made: Any, path: KeyPath) -> Any:
 
 def _put_changed(row: Any, key: str, old: Point | Span, new: Point | Span) -> None:
     if old != new:
-        row[key] = new.text if isinstance(new, Point) else str(new)
+        row[key] = new.text if isinstance(new, Point) else in_one_way(str(new))
 
 
 def new_signs(old: Transfer, new: Transfer) -> list[tuple[str, bool, str]]:
@@ -227,7 +228,7 @@ def new_signs(old: Transfer, new: Transfer) -> list[tuple[str, bool, str]]:
     if new.alive is not None and new.alive != old.alive:
         found.append(("alive", old.alive is None, new.alive.text))
     if new.status is not None and new.status != old.status:
-        found.append(("status", old.status is None, f"{new.status.table} {new.status.start}"))
+        found.append(("status", old.status is None, in_one_way(f"{new.status.table} {new.status.start}")))
     return found
 
 
@@ -242,7 +243,7 @@ def _put_signs(table: Any, old: Transfer, new: Transfer) -> None:
     for before, after in zip(old.values, new.values, strict=True):
         if before.is_alive and after.put != before.put:
             assert new.alive is not None
-            table["alive_put"] = str(replace(after.put, type=new.alive.type))
+            table["alive_put"] = in_one_way(str(replace(after.put, type=new.alive.type)))
 
 
 def copies_of(transfer: Transfer) -> dict[KeyPath, tuple[Span, Span]]:
