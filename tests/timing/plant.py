@@ -10,6 +10,7 @@ import asyncio
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from math import lcm
 from random import Random
 
@@ -23,7 +24,7 @@ from wherry.timing.budget import Budget, budget_of
 from wherry.timing.conditions import IDEAL
 from wherry.timing.margins import can_fit, is_seen_late
 from wherry.timing.replay import replay
-from wherry.timing.system import system_of
+from wherry.timing.system import Asked, system_of
 from wherry.transports.memory import MemoryNetwork
 
 MS = 1_000_000
@@ -115,6 +116,10 @@ class Tried:
     """By request: the same from being asked for to the reply."""
 
 
+def _at_pace(pace: Pace, rng: Random, asked: Asked) -> int:
+    return pace(rng, asked.work.exchange_ns)
+
+
 def tried(found: Budget, seed: int, *, until_ns: int = 4_000 * MS) -> Tried:
     """Play a plan that fits through, at several paces, and hold what is seen against its bounds."""
     system, windows = found.system, found.bounds.windows
@@ -122,8 +127,7 @@ def tried(found: Budget, seed: int, *, until_ns: int = 4_000 * MS) -> Tried:
     over_ns, wait_ns, peak_ns = Counter[int](), Counter[int](), Counter[int]()
     result = Tried()
     for number, (name, pace) in enumerate(PACES.items()):
-        rng = Random(seed + number)
-        played = replay(system, until_ns, lambda asked, pace=pace, rng=rng: pace(rng, asked.work.exchange_ns))
+        played = replay(system, until_ns, partial(_at_pace, pace, Random(seed + number)))
         if played.skipped:
             result.broken.append(f"{name}: a cycle was not over within its period")
         for each in played.served:

@@ -13,7 +13,7 @@ from .plant import KINDS, PACES, chance_plan, observe, tried
 
 @pytest.mark.slow
 @given(st.integers(0, 1 << 32), st.booleans(), st.sampled_from(KINDS))
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=25, deadline=None, derandomize=True)
 def test_nothing_is_over_later_than_its_bound(seed: int, is_harmonic: bool, kind: str) -> None:
     made = chance_plan(seed, is_harmonic=is_harmonic, kinds=(kind,))
     if made is not None:

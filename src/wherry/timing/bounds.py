@@ -128,15 +128,15 @@ class _Lane:
         return latest_ns
 
     def longest_busy_ns(self) -> int | None:
-        """The longest busy period, with every request coming as early and as often as it may."""
+        """The longest busy period, with every request coming as early and as often as it may. It begins with the first
+        that comes to an idle address, so that nothing blocks."""
         if sum(each.slot_ns / each.period_ns for each in self.batches) > 1:
             return None
         spreads = [self._latest_of(each) - self._window(each).earliest_ns for each in self.batches]
-        blocking_ns = max((each.slot_ns_max for each in self.batches), default=0)
-        busy_ns = blocking_ns + sum(each.slot_ns for each in self.batches)
+        busy_ns = sum(each.slot_ns for each in self.batches)
         longest_ns = 4 * max((each.period_ns for each in self.batches), default=0) + 2 * self.hyper_ns
         while busy_ns <= longest_ns:
-            next_ns = blocking_ns + sum(
+            next_ns = sum(
                 -(-(busy_ns + spread_ns) // each.period_ns) * each.slot_ns
                 for each, spread_ns in zip(self.batches, spreads, strict=True)
             )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections import Counter
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from math import lcm, sqrt
 from typing import Final
@@ -13,13 +14,14 @@ from wherry.plan.model import Plan
 from wherry.timing import bounds
 from wherry.timing.budget import Budget, late_ns_of
 from wherry.timing.conditions import Work
+from wherry.timing.releases import release_offsets_ns
 from wherry.timing.replay import replay
 from wherry.timing.system import Asked, System, system_of
 
 STEP_SHARE: Final = 50
 """A slowest response is found to within this part (a fiftieth) of itself."""
-RELEASES_MAX: Final = 600
-"""A plan with more requests in a hyperperiod than this is large."""
+WORK_MAX: Final = 40_000
+"""A plan is large when its requests times those of a hyperperiod are more than this."""
 PLAYED: Final = 1_500
 """So many requests are played through to see whether something is late."""
 ROUND: Final = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
@@ -65,13 +67,14 @@ def does_fit(system: System, late_ns: int) -> bool:
         return False
     if bounds.does_fit(system, late_ns, by_phase=False):
         return True
-    return _is_small(system) and not is_seen_late(system) and bounds.does_fit(system, late_ns)
+    return is_small(system) and not is_seen_late(system) and bounds.does_fit(system, late_ns)
 
 
-def _is_small(system: System) -> bool:
+def is_small(system: System) -> bool:
     """Whether there is time to look at each release, again and again."""
     hyper_ns = lcm(*(each.period_ns for each in system.tasks))
-    return sum(hyper_ns // system.tasks[each.task].period_ns for each in system.requests) <= RELEASES_MAX
+    count = sum(hyper_ns // system.tasks[each.task].period_ns for each in system.requests)
+    return count * len(system.requests) <= WORK_MAX
 
 
 def is_seen_late(system: System) -> bool:
@@ -163,18 +166,43 @@ def period_margin(found: Budget, transfer: str) -> PeriodMargin:
     least_ns = now_ns
     late_ns = late_ns_of(found.conditions, found.measured)
     for period_ns in _shorter(now_ns):
-        system = system_of(with_periods(found.plan, {transfer: period_ns}), found.conditions, found.measured)
-        if not does_fit(system, late_ns):
+        if not does_fit(at_periods(found, {transfer: period_ns}), late_ns):
             break
         least_ns = period_ns
     return PeriodMargin(transfer, now_ns, least_ns)
 
 
-def with_periods(plan: Plan, periods_ns: dict[str, int]) -> Plan:
+def with_periods(plan: Plan, periods_ns: Mapping[str, int]) -> Plan:
     """The plan with other periods."""
     return replace(
         plan,
         transfers=tuple(replace(each, period_ns=periods_ns.get(each.name, each.period_ns)) for each in plan.transfers),
+    )
+
+
+def at_periods(found: Budget, periods_ns: Mapping[str, int]) -> System:
+    """The requests with other periods of these transfers."""
+    system, plan = found.system, found.plan
+    alone = Counter(each.task for each in system.chains)
+    tasks = {each.name: each.task for each in system.chains if alone[each.task] == 1}
+    sources = {each.name: each.source for each in plan.transfers}
+    new = {(sources[name], period_ns) for name, period_ns in periods_ns.items()}
+    if (
+        len(new) < len(periods_ns)
+        or not periods_ns.keys() <= tasks.keys()
+        or any(each.name not in periods_ns and (each.source, each.period_ns) in new for each in plan.transfers)
+    ):
+        # What is read together changes.
+        return system_of(with_periods(plan, periods_ns), found.conditions, found.measured)
+    new_ns = [each.period_ns for each in system.tasks]
+    for name, period_ns in periods_ns.items():
+        new_ns[tasks[name]] = period_ns
+    return replace(
+        system,
+        tasks=tuple(
+            replace(each, period_ns=period_ns, offset_ns=offset_ns)
+            for each, period_ns, offset_ns in zip(system.tasks, new_ns, release_offsets_ns(new_ns), strict=True)
+        ),
     )
 
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Final
 
 from wherry.timing.budget import Budget, budget, late_ns_of
-from wherry.timing.margins import can_fit, does_fit, longer, with_periods
-from wherry.timing.system import System, system_of
+from wherry.timing.margins import at_periods, can_fit, does_fit, is_small, longer, with_periods
 
-TRIES_MAX: Final = 300
-"""Sets of transfers that are looked at; the likeliest come first."""
+WORK_MAX: Final = 60_000
+"""So many requests are looked at, summed over the sets of transfers that are tried; the likeliest come first."""
+ROUNDING: Final = 1e-9
 TOGETHER_MAX: Final = 4
 """Beyond so many transfers, all that matter are slowed down together."""
 
@@ -31,7 +32,7 @@ class Relief:
 
     transfers: tuple[Slower, ...]
     is_fewest: bool
-    """Whether every smaller set was tried; else it is the smallest of those that were."""
+    """Whether no smaller set would do; else it is the smallest of those that were tried."""
 
 
 def relief(found: Budget) -> Relief | None:
@@ -46,7 +47,10 @@ class _Search:
         self.found = found
         self.late_ns = late_ns_of(found.conditions, found.measured)
         self.periods_ns = {each.name: each.period_ns for each in found.transfers}
-        self.tries = 0
+        self.tries_left = max(20, WORK_MAX // max(1, len(found.system.requests)))
+        self.is_sure = True
+        """Whether all sets that were refused surely do not do."""
+        self.loads = _Loads(found)
         # Most of the load of what is over its limits first: one of them helps most.
         shares = _shares(found)
         self.names = sorted((each.name for each in found.transfers), key=lambda name: -shares[name])
@@ -54,18 +58,20 @@ class _Search:
     def run(self) -> Relief | None:
         for count in range(1, min(TOGETHER_MAX, len(self.names)) + 1):
             best: dict[str, int] | None = None
+            is_fewest = self.is_sure
             for names in combinations(self.names, count):
-                if self.tries >= TRIES_MAX:
+                if self.tries_left <= 0:
+                    self.is_sure = False
                     break
                 slower = self._slow_down(names, best)
                 if slower is not None and (best is None or self._stretch(slower) < self._stretch(best)):
                     best = slower
             if best is not None:
-                return self._relief(best, is_fewest=self.tries < TRIES_MAX or count == 1)
-            if self.tries >= TRIES_MAX:
+                return self._relief(best, is_fewest=is_fewest)
+            if self.tries_left <= 0:
                 break
         slower = self._slow_down(tuple(self.names), None)
-        return None if slower is None else self._relief(slower, is_fewest=len(self.names) <= TOGETHER_MAX)
+        return None if slower is None else self._relief(slower, is_fewest=False)
 
     def _relief(self, slower: dict[str, int], *, is_fewest: bool) -> Relief:
         return Relief(
@@ -79,25 +85,24 @@ class _Search:
             product *= then_ns / self.periods_ns[name]
         return product
 
-    def _system(self, slower: dict[str, int]) -> System:
-        return system_of(with_periods(self.found.plan, slower), self.found.conditions, self.found.measured)
-
     def _slow_down(self, names: tuple[str, ...], best: dict[str, int] | None) -> dict[str, int] | None:
         """The least that these must be slowed down, all to the next round period at a time; None: it does not help."""
+        if self.loads.is_too_much_without(names):
+            return None
         ladders = [longer(self.periods_ns[name]) for name in names]
         steps = min(len(each) for each in ladders)
 
         def at(step: int) -> dict[str, int]:
             return {name: ladder[step] for name, ladder in zip(names, ladders, strict=True)}
 
-        if not steps or not can_fit(self._system(at(steps - 1))):
+        if not steps or not can_fit(at_periods(self.found, at(steps - 1))):
             return None
-        self.tries += 1
+        self.tries_left -= 1
         low, high = -1, steps - 1
         while high - low > 1:
             # The load falls with each step, so that the first one with which it can fit is soon found.
             middle = (low + high) // 2
-            if can_fit(self._system(at(middle))):
+            if can_fit(at_periods(self.found, at(middle))):
                 high = middle
             else:
                 low = middle
@@ -105,9 +110,37 @@ class _Search:
             slower = at(step)
             if best is not None and self._stretch(slower) >= self._stretch(best):
                 return None
-            if does_fit(self._system(slower), self.late_ns):
+            system = at_periods(self.found, slower)
+            if does_fit(system, self.late_ns):
                 return slower
+            self.is_sure = self.is_sure and is_small(system)
         return None
+
+
+class _Loads:
+    """The load of each address, and what of it belongs to each transfer alone."""
+
+    def __init__(self, found: Budget) -> None:
+        self._whole = [0.0] * len(found.system.lanes)
+        self._own: dict[str, list[float]] = {each.name: [0.0] * len(self._whole) for each in found.transfers}
+        self._is_shared = False
+        for each in found.system.requests:
+            load = each.work.slot_ns / found.system.tasks[each.task].period_ns
+            self._whole[each.lane] += load
+            names = {transfer for transfer, _ in each.carries}
+            self._is_shared = self._is_shared or len(names) > 1
+            if len(names) == 1 and not names.isdisjoint(self._own):
+                self._own[names.pop()][each.lane] += load
+
+    def is_too_much_without(self, names: Sequence[str]) -> bool:
+        """Whether an address has too much to do even if these ask nothing at all. False where it is not known: where
+        transfers read together, each of them may change what the others need."""
+        if self._is_shared:
+            return False
+        return any(
+            whole - sum(self._own[name][lane] for name in names) > 1 + ROUNDING
+            for lane, whole in enumerate(self._whole)
+        )
 
 
 def _shares(found: Budget) -> dict[str, float]:
