@@ -104,10 +104,17 @@ def test_json_has_what_the_page_says_and_nothing_else_is_printed() -> None:
 SLOW = """
 [controller.skid]
 connect = "tcp://10.20.0.11"
-response = { fixed = "120 ms", per_register = "0 us" }
+response = { fixed = "80 ms", per_register = "0 us" }
 [controller.hall]
 connect = "tcp://10.20.0.12"
-response = { fixed = "120 ms", per_register = "0 us" }
+response = { fixed = "70 ms", per_register = "0 us" }
+[transfer.level]
+from = "skid"
+to = "hall"
+every = "200 ms"
+max_age = "1 s"
+on_loss = "hold"
+values = [ { name = "tank 1 level", take = "holding 500 int16", put = "holding 500 int16", range = [0, 2000] } ]
 [transfer.water]
 from = "skid"
 to = "hall"
@@ -115,9 +122,9 @@ every = "200 ms"
 max_age = "1 s"
 on_loss = "hold"
 status = "holding 101"
-values = [ { name = "tank 1 oxygen", take = "holding 0 int16", put = "holding 100 int16", range = [0, 2000] } ]
+values = [ { name = "tank 1 oxygen", take = "holding 900 int16", put = "holding 100 int16", range = [0, 2000] } ]
 """
-"""Each controller alone can carry the rate, but a cycle takes longer than the period."""
+"""Each controller alone can carry the rate, and each transfer by itself is over within its period, but not both."""
 
 
 def test_a_period_that_is_not_kept_is_a_broken_bound(tmp_path: Path) -> None:
