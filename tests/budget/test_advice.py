@@ -86,6 +86,17 @@ def test_points_that_stand_alone() -> None:
     assert found.requests_saved_per_s == pytest.approx(1)
 
 
+def test_a_point_that_is_passed_on_is_left_where_it_is() -> None:
+    rows = [row(f"v{at}", f"holding {at}", f"holding {100 + at}") for at in range(3)]
+    rows.append(row("alone", "holding 900", "holding 800"))
+    further = transfer(row("again", "holding 800", "holding 5"), name="on").replace(
+        'from = "skid"\nto = "hall"', 'from = "hall"\nto = "skid"'
+    )
+    found = advice_for(transfer("".join(rows)) + further)
+    assert found["point"].words.endswith("in skid, beside the others, if you can")
+    assert "block" not in {kind for kind, each in found.items() if each.controller == "hall"}
+
+
 def test_status_registers_that_stand_apart() -> None:
     found = advice_for(transfer(row("a", "holding 0", "holding 100"), more='status = "holding 90"'))["status"]
     assert found.words == "move the status registers of up from holding 90..93 to holding 101..104 in hall, if you can"

@@ -176,3 +176,42 @@ def test_a_controller_without_transfers_has_no_block(scattered: Scattered) -> No
     plan = loads(scattered(3, 1) + '[controller.alone]\nconnect = "tcp://10.20.0.9"\n', "plan.toml").plan
     with pytest.raises(LocalError, match="nothing to move"):
         propose(plan, {"alone": None})
+
+
+def passing_on(take: str, more: str = "") -> Plan:
+    parts = [f'[controller.{name}]\nconnect = "tcp://10.20.0.{at}"\n' for at, name in enumerate(("a", "b", "c"), 1)]
+    parts.append(
+        '[transfer.first]\nfrom = "a"\nto = "b"\nevery = "1 s"\nstatus = "holding 90"\n'
+        'values = [{ name = "level", take = "holding 0", put = "holding 100 float32" }]\n'
+        '[transfer.second]\nfrom = "b"\nto = "c"\nevery = "1 s"\n'
+        f'values = [{{ name = "level", take = "{take}", put = "holding 100" }}]\n'
+    )
+    return loads("".join(parts) + more, "plan.toml").plan
+
+
+@pytest.mark.parametrize(
+    "take", ["holding 101", "holding 100 float32", "holding 99..104", "holding 90", "holding 93.2"]
+)
+def test_what_is_passed_on_is_not_moved_apart(take: str) -> None:
+    plan = passing_on(take)
+    with pytest.raises(LocalError, match=r"first puts something into .* of b that second takes from there again"):
+        propose(plan, {"b": None})
+    # Where it comes from and where it ends it can be moved.
+    assert len(propose(plan, {"a": None, "c": None}).blocks) == 2
+
+
+@pytest.mark.parametrize("take", ["holding 102", "holding 99", "input 100", "holding 94"])
+def test_what_only_stands_near_it_is_moved(take: str) -> None:
+    assert propose(passing_on(take), {"b": None}).blocks
+
+
+def test_two_names_of_one_device_have_one_block_at_a_time() -> None:
+    more = (
+        '[controller.again]\nconnect = "tcp://10.20.0.2"\n[transfer.third]\nfrom = "a"\nto = "again"\nevery = "1 s"\n'
+        'values = [{ name = "level", take = "holding 0", put = "holding 300" }]\n'
+    )
+    plan = passing_on("holding 102", more)
+    with pytest.raises(LocalError, match="again is the same device as another controller with a block"):
+        propose(plan, {"b": None, "again": None})
+    (block,) = propose(plan, {"again": None}).blocks
+    assert block.parts[0].span.start == 400

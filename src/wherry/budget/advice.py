@@ -331,6 +331,9 @@ def _may_move(value: Value) -> bool:
 def _beside(others: Sequence[Span], span: Span, limit: int, plan: Plan, controller: str) -> int | None:
     """A free address right behind one of the others, which then have room for it in their request."""
     known = [each for each in used_places(plan, controller) if each.table is span.table]
+    if sum(_overlap(span, each) for each in known) > 1:
+        # Somebody else takes it or puts it too.
+        return None
     for other in others:
         place = Span(span.table, other.stop, span.count)
         has_room = other.table is span.table and other.count + span.count <= limit and place.stop <= ITEMS_PER_TABLE

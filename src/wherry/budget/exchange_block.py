@@ -15,6 +15,7 @@ the order of the plan wherever that needs no more requests.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -93,11 +94,19 @@ def propose(plan: Plan, starts: Mapping[str, int | None], *, with_signs: bool = 
     """
     moves = Moves(plan)
     blocks: list[Block] = []
+    devices: set[tuple[str, int, int]] = set()
     orders: dict[str, tuple[int, ...]] = {}
     for name, start in starts.items():
         controller = plan.controller(name)
         if not any(name in (each.source, each.destination) for each in plan.transfers):
             raise LocalError(f"no transfer of the plan takes from {name} or puts into it: there is nothing to move")
+        device = device_of(controller)
+        if device in devices:
+            raise LocalError(
+                f"{name} is the same device as another controller with a block: give one of them at a time"
+            )
+        devices.add(device)
+        refuse_passing_on(plan, controller)
         cursor = _Cursor(controller, _starts(plan, controller, start))
         moves.begin(name)
         parts: list[Part] = []
@@ -139,16 +148,47 @@ def _with_signals_moved(controller: Controller, moves: Moves) -> Controller:
     return replace(controller, simulation=replace(controller.simulation, signals=signals))
 
 
-# Where a block begins.
+# Where a block begins, and what stands in its way.
+
+
+def device_of(controller: Controller) -> tuple[str, int, int]:
+    """What tells one device from another."""
+    return controller.host.lower(), controller.port, controller.unit
+
+
+def refuse_passing_on(plan: Plan, controller: Controller) -> None:
+    """LocalError if something that is put is taken again from its place: apart from one another they mean nothing."""
+    same = {each.name for each in plan.controllers if device_of(each) == device_of(controller)}
+    put: list[tuple[Span, str]] = []
+    taken: list[tuple[Span, str]] = []
+    for transfer in plan.putting:
+        if transfer.destination in same:
+            put += [(value.put.span, transfer.name) for value in transfer.values]
+            put += [] if transfer.status is None else [(transfer.status, transfer.name)]
+            taken += [(each.verify_at.span, transfer.name) for each in transfer.values if each.verify_at is not None]
+        if transfer.source in same:
+            points = [value.take for value in transfer.values]
+            points += [each for each in (transfer.alive, _guard(transfer)) if each is not None]
+            taken += [(point.span, transfer.name) for point in points]
+    for command in plan.commands:
+        if command.source in same:
+            taken.append((command.request.span, command.name))
+    put.sort()
+    starts = [(span.table, span.start) for span, _ in put]
+    widest = max((span.count for span, _ in put), default=0)
+    for span, taker in taken:
+        first = bisect_left(starts, (span.table, span.start - widest))
+        for other, putter in put[first : bisect_left(starts, (span.table, span.stop))]:
+            if span.start < other.stop:
+                raise LocalError(
+                    f"{putter} puts something into {other} of {controller.name} that {taker} takes from there again: "
+                    "such values cannot be moved into a block apart from one another"
+                )
 
 
 def _known(plan: Plan, controller: Controller, *, with_moved: bool) -> Iterable[Span]:
     """All places of a device that the plan knows of; without those that move, what stays."""
-    same = {
-        each.name
-        for each in plan.controllers
-        if (each.host.lower(), each.port, each.unit) == (controller.host.lower(), controller.port, controller.unit)
-    }
+    same = {each.name for each in plan.controllers if device_of(each) == device_of(controller)}
     for each in plan.controllers:
         if each.name in same:
             yield from each.simulation.holes
