@@ -31,7 +31,7 @@ def block_document(plan: Plan, proposal: Proposal, before: Budget, after: Budget
             {
                 "controllers": list(was.controllers),
                 "requests_per_s": change(round(was.requests_per_s, 3), round(becomes.requests_per_s, 3)),
-                "utilisation": change(round(was.utilisation, 4), round(becomes.utilisation, 4)),
+                "utilisation": change(round(was.utilisation, 6), round(becomes.utilisation, 6)),
             }
             for was, becomes in zip(before.lines, after.lines, strict=True)
         ],

@@ -324,7 +324,7 @@ def print_talks(talks: Sequence[Report], lines: Sequence[Report]) -> None:
             )
             for each in talks[:ROWS_MAX]
         ],
-        shrink=(1,),
+        shrink=(7,),
         drop=(0, 3),
     )  # fmt: skip
     if len(talks) > ROWS_MAX:
