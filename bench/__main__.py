@@ -10,7 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Final
 
-from bench import carry, check, rehearse, scale, start, sweep
+from bench import budget, carry, check, rehearse, scale, start, sweep
 from bench.measure import PEERS, QUICK, Row, Settings
 from wherry.cli import output
 
@@ -19,6 +19,7 @@ GROUPS: Final[dict[str, Callable[[Settings], Iterable[Row]]]] = {
     "scale": scale.rows,
     "sweep": sweep.rows,
     "check": check.rows,
+    "budget": budget.rows,
     "start": start.rows,
     "rehearse": rehearse.rows,
 }

@@ -85,3 +85,34 @@ def long_plan(values: int) -> str:
             )
         parts.append("]")
     return "\n".join(parts) + "\n"
+
+
+PERIODS_MS = (200, 500, 1000, 2000)
+
+
+def several_periods_plan(values: int) -> str:
+    """A plan that can be carried: transfers of several periods between controllers that are sources and receivers."""
+    controllers = max(3, values // 250)
+    per_transfer = min(VALUES_PER_TRANSFER, max(5, values // 10))
+    parts = ['title = "several periods"']
+    parts += [
+        f'[controller.tank{index}]\nconnect = "tcp://10.20.0.{index + 1}"\n'
+        'response = { fixed = "3 ms", per_register = "10 us" }'
+        for index in range(controllers)
+    ]
+    for index in range(values // per_transfer):
+        source, receiver = index % controllers, (index * 7 + 1) % controllers
+        if receiver == source:
+            receiver = (source + 1) % controllers
+        base = 300 * index % 60_000
+        parts.append(
+            f'[transfer.flow{index}]\nfrom = "tank{source}"\nto = "tank{receiver}"\n'
+            f'every = "{PERIODS_MS[index % len(PERIODS_MS)]} ms"\nmax_age = "5 s"\non_loss = "hold"\n'
+            f'status = "holding {base + 250}"\nvalues = ['
+        )
+        parts += [
+            f'  {{ name = "value {value}", take = "holding {base + value}", put = "holding {base + 125 + value}" }},'
+            for value in range(per_transfer)
+        ]
+        parts.append("]")
+    return "\n".join(parts) + "\n"

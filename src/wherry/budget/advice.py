@@ -42,6 +42,8 @@ POINTS_MAX: Final = 20
 """Single values that are tried at another place: those that are carried most often."""
 NAMED_MAX: Final = 3
 """Gaps that are named one by one."""
+AGES_MAX: Final = 120
+"""Of a plan of more requests it is not computed how much younger values get."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ def advise(found: Budget) -> tuple[Advice, ...]:
     for each in weighed:
         best.setdefault((each.kind, each.transfers), each)
     chosen = list(best.values())[:SHOWN_MAX]
-    if len(found.system.requests) > REQUESTS_MAX:
+    if len(found.system.requests) > AGES_MAX:
         return tuple(chosen)
     assert all(len(each.plan.transfers) == len(plan.transfers) for each in chosen), "advice takes nothing away"
     return tuple(_with_age(found, each) for each in chosen)

@@ -9,7 +9,7 @@ from wherry.timing.budget import Budget, TransferBudget
 from wherry.timing.margins import period_margin, response_margin
 from wherry.timing.relief import relief
 
-WORK_MAX: Final = 12_000
+WORK_MAX: Final = 1_000
 """Requests times margins: of a large plan only those of the most used controllers are computed, then those of the
 transfers with the least in reserve."""
 REQUESTS_MAX: Final = 3_000

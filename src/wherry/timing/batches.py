@@ -68,11 +68,8 @@ class Batch:
     """Whether it comes after the end of its chain, and does not keep the next period from beginning."""
     may_come: bool
     """Whether it may come at any time of its period."""
-
-    @property
-    def level(self) -> tuple[int, bool]:
-        """Its place in the order of the queue."""
-        return level_of(self.period_ns, is_write=self.is_write)
+    level: tuple[int, bool]
+    """Its place in the order of the queue."""
 
     @property
     def before_last_ns(self) -> int:
@@ -121,6 +118,7 @@ def batches_of(system: System, lane: int) -> list[Batch]:
                 system.tasks[task].offset_ns,
                 is_told,
                 may,
+                level_of(system.tasks[task].period_ns, is_write=is_write),
             )
         )
     return result

@@ -98,11 +98,12 @@ class _Lane:
         self.lane = system.lanes[index]
         self.windows = windows
         self.batches = batches_of(system, index)
-        relations = Relations(system, self.batches)
-        self.ties, self.places = relations.ties, relations.places
         self.hyper_ns = lcm(*(each.period_ns for each in self.batches))
         count = sum(self.hyper_ns // each.period_ns for each in self.batches)
         self.is_by_phase = may_look and count <= INSTANCES_MAX
+        if self.is_by_phase:
+            relations = Relations(system, self.batches)
+            self.ties, self.places = relations.ties, relations.places
         self.has_turns = len(self.lane.links) == 1 and self.lane.limits[0].in_flight == 1
         self.slots_of_others = {
             name: [
@@ -454,16 +455,17 @@ class _Start:
     """The latest start of what is asked for at an instant, over all instants since which its line may be busy."""
 
     def __init__(self, blockers: Sequence[tuple[int, int, int]], others_ns: int, turn_ns: int) -> None:
-        self._blockers = blockers
+        # The longest first: the first that is there then is the one.
+        self._blockers = sorted((each for each in blockers if each[2] > others_ns), key=lambda each: -each[2])
+        self._longest_ns = self._blockers[0][2] if self._blockers else others_ns
         self._others_ns = others_ns
         self._turn_ns = turn_ns
 
     def _blocking(self, at_ns: int) -> int:
-        longest_ns = self._others_ns
         for earliest_ns, over_ns, slot_ns in self._blockers:
-            if slot_ns > longest_ns and earliest_ns <= at_ns < over_ns:
-                longest_ns = slot_ns
-        return longest_ns
+            if earliest_ns <= at_ns < over_ns:
+                return slot_ns
+        return self._others_ns
 
     def __call__(self, asked_ns: int, before: Sequence[_Coming], own: tuple[int, int]) -> int:
         """``before`` is sorted; ``own`` are slots and number of what is asked for together with it and before it."""
@@ -482,7 +484,7 @@ class _Start:
                 count += before[index][2]
                 index -= 1
             start_ns = since_ns + served_ns + (count + 1) * turn_ns
-            if start_ns + self._others_ns > worst_ns or self._blockers:
+            if start_ns + self._longest_ns > worst_ns:
                 worst_ns = max(worst_ns, start_ns + self._blocking(since_ns))
         return worst_ns
 

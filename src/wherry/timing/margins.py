@@ -20,7 +20,7 @@ from wherry.timing.system import Asked, System, system_of
 
 STEP_SHARE: Final = 50
 """A slowest response is found to within this part (a fiftieth) of itself."""
-WORK_MAX: Final = 40_000
+WORK_MAX: Final = 8_000
 """A plan is large when its requests times those of a hyperperiod are more than this."""
 PLAYED: Final = 1_500
 """So many requests are played through to see whether something is late."""
@@ -163,13 +163,17 @@ def period_margin(found: Budget, transfer: str) -> PeriodMargin:
     now_ns = found.transfer(transfer).period_ns
     if not found.fits:
         return PeriodMargin(transfer, now_ns, None)
-    least_ns = now_ns
     late_ns = late_ns_of(found.conditions, found.measured)
-    for period_ns in _shorter(now_ns):
-        if not does_fit(at_periods(found, {transfer: period_ns}), late_ns):
-            break
-        least_ns = period_ns
-    return PeriodMargin(transfer, now_ns, least_ns)
+    shorter = _shorter(now_ns)
+    # The first ones fit, as a rule; where one in between does not, a shorter one is no answer that is asked for.
+    fitting, late = -1, len(shorter)
+    while late - fitting > 1:
+        middle = (fitting + late) // 2
+        if does_fit(at_periods(found, {transfer: shorter[middle]}), late_ns):
+            fitting = middle
+        else:
+            late = middle
+    return PeriodMargin(transfer, now_ns, now_ns if fitting < 0 else shorter[fitting])
 
 
 def with_periods(plan: Plan, periods_ns: Mapping[str, int]) -> Plan:

@@ -63,6 +63,11 @@ def utilisation(tasks: Iterable[Task]) -> Fraction:
     return sum((Fraction(each.slot) / Fraction(each.period) for each in tasks), Fraction(0))
 
 
+def _is_overload(tasks: Sequence[Task]) -> bool:
+    about = sum(float(each.slot) / float(each.period) for each in tasks)
+    return about > 1 if abs(about - 1) > 1e-9 else utilisation(tasks) > 1
+
+
 def _arrivals(task: Task, within: Number) -> int:
     """How often it may come in a half-open span of this length."""
     return max(0, -(-(within + task.jitter) // task.period))
@@ -171,7 +176,7 @@ def first_come(
         return []
     blocking = max((each.slot - (tick or 0) for each in behind), default=0)
     busy = None
-    if utilisation(every) <= 1:
+    if not _is_overload(every):
         begin = blocking + _sum(each.slot for each in every)
         busy = _fixpoint(begin, lambda span: blocking + _work(every, span), _longest(every))
     if busy is None:
