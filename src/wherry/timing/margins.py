@@ -60,21 +60,21 @@ def can_fit(system: System) -> bool:
     return all(load <= 1 for load in loads)
 
 
-def does_fit(system: System, late_ns: int) -> bool:
+def does_fit(system: System, late_ns: int, work_max: int = WORK_MAX) -> bool:
     """Whether everything surely fits. What is quick is tried first: most plans fit in any phase, or are late as soon as
     they are played through. A large plan must fit in any phase, so that what is found for it is on the safe side."""
     if not can_fit(system):
         return False
     if bounds.does_fit(system, late_ns, by_phase=False):
         return True
-    return is_small(system) and not is_seen_late(system) and bounds.does_fit(system, late_ns)
+    return is_small(system, work_max) and not is_seen_late(system) and bounds.does_fit(system, late_ns)
 
 
-def is_small(system: System) -> bool:
+def is_small(system: System, work_max: int) -> bool:
     """Whether there is time to look at each release, again and again."""
     hyper_ns = lcm(*(each.period_ns for each in system.tasks))
     count = sum(hyper_ns // system.tasks[each.task].period_ns for each in system.requests)
-    return count * len(system.requests) <= WORK_MAX
+    return count * len(system.requests) <= work_max
 
 
 def is_seen_late(system: System) -> bool:

@@ -12,6 +12,8 @@ from wherry.timing.margins import at_periods, can_fit, does_fit, is_small, longe
 
 WORK_MAX: Final = 60_000
 """So many requests are looked at, summed over the sets of transfers that are tried; the likeliest come first."""
+LARGE: Final = 40_000
+"""As for margins: a plan with more is not looked at release by release."""
 ROUNDING: Final = 1e-9
 TOGETHER_MAX: Final = 4
 """Beyond so many transfers, all that matter are slowed down together."""
@@ -111,9 +113,9 @@ class _Search:
             if best is not None and self._stretch(slower) >= self._stretch(best):
                 return None
             system = at_periods(self.found, slower)
-            if does_fit(system, self.late_ns):
+            if does_fit(system, self.late_ns, LARGE):
                 return slower
-            self.is_sure = self.is_sure and is_small(system)
+            self.is_sure = self.is_sure and is_small(system, LARGE)
         return None
 
 
