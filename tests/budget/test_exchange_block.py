@@ -70,6 +70,7 @@ def exhaustive(widths: Sequence[int], capacity: int) -> int:
     return min(requests_of(order, capacity) for order in permutations(widths))
 
 
+@pytest.mark.slow
 @given(st.lists(st.sampled_from([1, 2, 4]), min_size=1, max_size=7), st.integers(4, 9))
 @settings(max_examples=300, deadline=None)
 def test_no_order_needs_fewer_requests(widths: list[int], capacity: int) -> None:

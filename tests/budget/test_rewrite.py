@@ -226,6 +226,7 @@ def test_an_address_that_looks_like_a_reference_number_is_said_to_be_one(tmp_pat
     assert '"holding 42' not in new
 
 
+@pytest.mark.slow
 def test_plans_by_chance_mean_what_was_proposed(tmp_path: Path) -> None:
     written = 0
     for seed in range(60):
