@@ -47,6 +47,9 @@ IN_FLIGHT_MAX: Final = 16  # NumberMaxOfClientTransaction, MG 4.4.1.1, page 23
 # Bounds of ours.
 LATE_IDS_MAX: Final = 64  # unanswered transactions remembered after their time-out; one more and the link is reset
 TIMEOUTS_BEFORE_RECONNECT: Final = 3  # time-outs in a row that make a connection suspect
+FAILURES_BEFORE_BACKOFF: Final = 2  # a single lost reply is no reason to leave a unit alone
+PROBE_SHARE: Final = 10  # asking units that do not answer takes at most this part (a tenth) of a line's time
+PROBE_WAIT_NS: Final = 500_000_000  # the first wait before such a unit is asked again; the waits double
 SILENT_TIMEOUTS_MAX: Final = 5  # time-outs without any answer that do so where requests come seldom
 CONNECTS_PER_HOUR_MAX: Final = 100_000  # more is no limit: each takes longer than a network's round trip
 CONNECTIONS_MAX: Final = 16  # connections to one controller: more than any small device serves

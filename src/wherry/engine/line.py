@@ -20,7 +20,8 @@ from wherry.engine.job import AGE_MS_MAX, NEVER_NS, Job, NotSent, Overwritten, d
 from wherry.engine.ledger import LineLedger
 from wherry.engine.link import Link
 from wherry.engine.link_limits import LineState
-from wherry.engine.waits import FAILURES_BEFORE_BACKOFF, busy_wait_ns, probe_wait_ns
+from wherry.engine.waits import busy_wait_ns, probe_wait_ns
+from wherry.limits import FAILURES_BEFORE_BACKOFF
 from wherry.plan.model import Controller
 from wherry.protocol.functions import ExceptionCode
 from wherry.protocol.session import Counters, Faulty, Lost, Outcome, Refusal, Reply, TimedOut

@@ -7,14 +7,9 @@ from collections.abc import Collection, Hashable
 from typing import Final
 
 from wherry.clock import NS_PER_MS, NS_PER_S
-from wherry.limits import TIMEOUTS_BEFORE_RECONNECT
+from wherry.limits import FAILURES_BEFORE_BACKOFF, PROBE_SHARE, PROBE_WAIT_NS, TIMEOUTS_BEFORE_RECONNECT
 
-PROBE_SHARE: Final = 10
-"""Asking units that do not answer takes at most this part (a tenth) of a line's time."""
-PROBE_WAIT_NS: Final = 500 * NS_PER_MS
 PROBE_WAIT_NS_MAX: Final = 30 * NS_PER_S
-FAILURES_BEFORE_BACKOFF: Final = 2
-"""A single lost reply is no reason to leave a unit alone."""
 BUSY_WAIT_NS: Final = 100 * NS_PER_MS
 BUSY_WAIT_NS_MAX: Final = 5 * NS_PER_S
 _DOUBLINGS_MAX: Final = 16
