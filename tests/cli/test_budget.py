@@ -141,6 +141,46 @@ def test_a_controller_may_slow_down_as_far_as_is_said(call: Callable[..., Ended]
     assert call(two).returncode == 0
 
 
+SHARED = """
+[controller.hall]
+connect = "tcp://10.20.0.12"
+[controller.feeder]
+connect = "tcp://10.20.0.20"
+unit = 1
+limits = { timeout = "TIMEOUT" }
+[controller.oxygen]
+connect = "tcp://10.20.0.20"
+unit = 2
+limits = { timeout = "TIMEOUT" }
+[transfer.feed]
+from = "feeder"
+to = "hall"
+every = "1 s"
+max_age = "10 s"
+on_loss = "hold"
+values = [{ name = "rate", take = "holding 0", put = "holding 100" }]
+[transfer.gas]
+from = "oxygen"
+to = "hall"
+every = "1 s"
+max_age = "10 s"
+on_loss = "hold"
+values = [{ name = "flow", take = "holding 0", put = "holding 200" }]
+"""
+
+
+def test_a_silent_unit_and_its_neighbours(call: Callable[..., Ended], tmp_path: Path) -> None:
+    plan = tmp_path / "shared.toml"
+    plan.write_text(SHARED.replace("TIMEOUT", "300 ms"))
+    assert "If one of several units behind an address falls silent, the others stay in time." in call(plan).stdout
+    plan.write_text(SHARED.replace("TIMEOUT", "2 s"))
+    said = " ".join(call(plan).stdout.split())
+    assert "If feeder falls silent, gas may be late: asking it in vain keeps the others of its address waiting" in said
+    silent = json.loads(call(plan, "--json").stdout)["room"]["silent"]
+    assert silent["feeder"]["late"] == ["gas"]
+    assert (silent["oxygen"]["timeout_ms"], silent["oxygen"]["noticed_ms"]) == (2000, 4000)
+
+
 def test_json_has_only_keys_that_the_page_tells_of(call: Callable[..., Ended]) -> None:
     done = call(HATCHERY, "--json")
     assert (done.returncode, done.stderr) == (0, "")

@@ -133,11 +133,25 @@ def room_sentences(report: Report) -> list[str]:
         return [f"Everything is in time with {listed([*slower[:NAMED_MAX], *more], last='and')}{fewest}."]
     limited = {name: each for name, each in room.items() if each["may_take_ms"] is not None}
     if not limited:
-        return []
+        return silent_sentences(report["room"]["silent"])
     name, least = min(limited.items(), key=lambda item: item[1]["may_take_ms"] / item[1]["slowest_ms"])
     return [
         f"{middle_cut(name)} may slow down to {at_least(least['may_take_ms'])} a request (now at most "
-        f"{at_most(least['slowest_ms'])}) before anything is late, all others as they are."
+        f"{at_most(least['slowest_ms'])}) before anything is late, all others as they are.",
+        *silent_sentences(report["room"]["silent"]),
+    ]
+
+
+def silent_sentences(silent: Mapping[str, Report]) -> list[str]:
+    """What a unit that does not answer does to the others behind its address."""
+    if not silent:
+        return []
+    name, worst = max(silent.items(), key=lambda item: (len(item[1]["late"]), item[1]["timeout_ms"]))
+    if not worst["late"]:
+        return ["If one of several units behind an address falls silent, the others stay in time."]
+    return [
+        f"If {middle_cut(name)} falls silent, {named(worst['late'])} may be late: asking it in vain keeps the others "
+        f"of its address waiting for {duration_text(nanoseconds(worst['timeout_ms']))} each time."
     ]
 
 
