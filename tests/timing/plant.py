@@ -163,6 +163,8 @@ class Observed:
 
     over_ns: dict[int, int] = field(default_factory=dict)
     """From the release to the reply."""
+    over_instants_ns: dict[int, list[int]] = field(default_factory=dict)
+    """Each reply, counted from the start of the schedule."""
     age_ns: dict[str, int] = field(default_factory=dict)
     """By transfer: from the oldest sample to the last reply, as the engine has it."""
     peak_ns: dict[str, int] = field(default_factory=dict)
@@ -220,6 +222,7 @@ def _judged(found: Budget, engine: Engine, served: dict[tuple[str, bytes], list[
     for each in system.requests:
         pdu = bytes((each.function,)) + each.span.start.to_bytes(2, "big") + each.span.count.to_bytes(2, "big")
         times[each.index] = served.get((each.controller, pdu), [])
+        observed.over_instants_ns[each.index] = [over_ns - start_ns for _, over_ns in times[each.index]]
         task = system.tasks[each.task]
         for number, (_, over_ns) in enumerate(times[each.index]):
             released_ns = start_ns + task.offset_ns + number * task.period_ns
