@@ -40,13 +40,16 @@ def test_no_value_gets_older_than_its_bound_in_a_rehearsal(plan: Plan) -> None:
     assert found.fits
     seen = rehearse(plan, hours=0.01, seed=1, faults="none")
     assert len(seen.transfers) == len(found.transfers)
+    nearest = 0.0
     for each in seen.transfers:
         bound_ns = found.transfer(each.name).age_worst_ns
         assert bound_ns is not None
         assert each.age_ns_max is not None
-        # Near it, too: what is held gets about as old as a period. (It is looked at once a period.)
-        assert 0.9 * found.transfer(each.name).period_ns <= each.age_ns_max <= bound_ns
+        assert each.age_ns_max <= bound_ns
         assert each.failed == 0
+        nearest = max(nearest, each.age_ns_max / bound_ns)
+    # It is looked at once a period, which sometimes is just before the next values come.
+    assert nearest > 0.85
 
 
 @pytest.mark.slow
