@@ -107,6 +107,9 @@ class Quantity:
     ``span``: the measuring range that 4 to 20 mA stand for. ``places``: the addresses searched, by table; empty: all
     that were read. ``guess``: the place that a document names, for ranking and for ``Shared.OFFSET``. ``moves``: the
     values of the readings lie at least this far apart. ``types``, ``orders``, ``scales``: what is searched.
+    ``is_any_line``: any factor and offset; ``exponent``: the scale is ten to the number in one of these registers.
+    ``is_present``: it is certain that the quantity is there, in one of the ways that are searched; then what is left
+    alone is the truth, however many accidents there may be.
     """
 
     name: str
@@ -122,6 +125,7 @@ class Quantity:
     scales: tuple[Ratio, ...] = USUAL
     is_any_line: bool = False
     exponent: tuple[Span, ...] = ()
+    is_present: bool = False
     declared: frozenset[str] = frozenset()
     """Which of ``table``, ``address``, ``type``, ``order``, ``scale`` the user gave."""
 
@@ -133,9 +137,7 @@ class Quantity:
             result.append(_both(seen, self.range, self.name, reading))
         for reading in self.shows:
             if not 0 <= reading < readings:
-                raise LocalError(
-                    f"`{self.name}` is told for reading {reading + 1}, and there {_are(readings)}: give it to one of them"
-                )
+                raise LocalError(f"`{self.name}` is told for reading {reading + 1}, and there {_are(readings)}")
         return result
 
 
