@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from wherry.fit.forms import Flags, Form, Values, Words, decode, windows
+from wherry.fit.readings import Round
 from wherry.limits import ITEMS_PER_TABLE
 from wherry.plan.model import Table
-from wherry.survey.snapshot import Snapshot
 
 Addresses = npt.NDArray[np.int64]
 
@@ -30,7 +30,7 @@ class Registers:
     ``words``: shape (readings, addresses), from ``base`` on; ``known``: which of them were read.
     """
 
-    def __init__(self, table: Table, readings: Sequence[Snapshot]) -> None:
+    def __init__(self, table: Table, readings: Sequence[Round]) -> None:
         held = [reading.tables.get(table, {}) for reading in readings]
         self.table = table
         self.base = min((min(each) for each in held if each), default=0)

@@ -18,10 +18,10 @@ from wherry.fit import exponents, lines
 from wherry.fit.bounds import hits, number_bounds, value_of, within
 from wherry.fit.facts import Interval, Quantity
 from wherry.fit.forms import FORMS, Flags, Form, number_at
+from wherry.fit.readings import Round
 from wherry.fit.registers import Addresses, Registers
 from wherry.fit.scales import Ratio
 from wherry.plan.model import Table
-from wherry.survey.snapshot import Snapshot
 
 CANDIDATES_MAX: Final = 400_000
 """A bound of ours. Where more is left, too little is known for any answer to be of use."""
@@ -46,7 +46,7 @@ class Way:
 class Field:
     """All readings, as registers by table."""
 
-    def __init__(self, readings: Sequence[Snapshot]) -> None:
+    def __init__(self, readings: Sequence[Round]) -> None:
         if not readings:
             raise LocalError("there is no reading to search in")
         self.readings = readings
