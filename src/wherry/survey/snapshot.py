@@ -134,7 +134,7 @@ def _reading(cells: list[str], where: str) -> Reading:
         words = tuple(int(each, 2 if table.is_bits else 16) for each in words_text.split())
     except (ValueError, InvalidOperation, OverflowError):
         raise LocalError(f"{where}: a reading is an instant in seconds, a table, an address and its words") from None
-    is_whole = words and 0 <= start and start + len(words) <= ITEMS_PER_TABLE
+    is_whole = words and start >= 0 and start + len(words) <= ITEMS_PER_TABLE
     if not is_whole or any(not 0 <= each <= _WORD_MAX for each in words):
         raise LocalError(f"{where}: {len(words)} words from {start} on do not fit a table of registers of 16 bits")
     return Reading(at_ns, table, start, words)
