@@ -279,6 +279,10 @@ class Controller:
     """How long its non-volatile places must last."""
     tolerate: tuple[Tolerance, ...] = ()
     """Ways of breaking the rules in which its replies are taken all the same, and nothing of it is Good."""
+    profile: str = ""
+    """The file of its device profile, as the plan names it; empty: there is none."""
+    absent: tuple[Span, ...] = ()
+    """Where its profile says that nothing is."""
 
     def owns_word(self, point: Point) -> bool:
         """Whether a bit is set there by reading, changing and writing its word, which is declared as ours."""

@@ -136,6 +136,6 @@ def cost(ask: Ask) -> int:
         case Burst():
             return len(ask.prepared)
         case Doors():
-            return 2 * ask.most
+            return 2 * ask.most + 1
         case _:
             return 0

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from enum import IntEnum, StrEnum
+from enum import IntEnum
 
 from wherry.errors import LocalError
 from wherry.limits import ITEMS_PER_TABLE, READ_BITS_MAX, READ_REGISTERS_MAX
 from wherry.plan.model import Span, Table
+from wherry.plan.profile import Holes as Holes
 from wherry.protocol.functions import ExceptionCode
 from wherry.protocol.message import unpack_bits, unpack_registers
 from wherry.protocol.pdu import ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters
@@ -20,32 +21,6 @@ _READS = {
     Table.DISCRETE: ReadDiscreteInputs,
     Table.HOLDING: ReadHoldingRegisters,
     Table.INPUT: ReadInputRegisters,
-}
-
-
-class Holes(StrEnum):
-    """What a device does with a read that touches addresses at which nothing is."""
-
-    ANY = "any"
-    ALL = "all"
-    ZERO_FILL = "zero-fill"
-    START_ONLY = "start-only"
-    UNSPLITTABLE = "unsplittable"
-    SHIFT = "shift"
-
-    @property
-    def words(self) -> str:
-        """A sentence without its subject."""
-        return _WORDS[self]
-
-
-_WORDS = {
-    Holes.ANY: "refuses a read when anything of it does not exist",
-    Holes.ALL: "refuses a read only when nothing of it exists; the rest reads as zero",
-    Holes.ZERO_FILL: "refuses nothing: what does not exist reads as zero",
-    Holes.START_ONLY: "takes a read only from certain addresses on",
-    Holes.UNSPLITTABLE: "refuses a read that would split a value of several registers",
-    Holes.SHIFT: "leaves out what does not exist, so that everything behind it moves up and nothing says so",
 }
 
 

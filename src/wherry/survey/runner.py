@@ -229,7 +229,6 @@ class Runner:
             case Rest():
                 return await wire.rest(ask.duration_ns)
             case Doors():
-                await self._pace(None, ask.most)
                 return await self._doors(wire, ask)
             case Exchange():
                 await self._pace(ask.gap_ns, 1)
@@ -291,6 +290,7 @@ class Runner:
     async def _doors(self, first: Wire, ask: Doors) -> Answer:
         """Open connections until a new one does not work, or the first one does not any more."""
         wires, ended, works = [first], "", 1
+        await self._all_work(wires, ask.prepared)
         try:
             while len(wires) < ask.most and not ended:
                 try:
@@ -311,7 +311,7 @@ class Runner:
 
     async def _all_work(self, wires: Sequence[Wire], prepared: Prepared) -> str:
         """What does not work any more: the new one first, then the first. Empty when both do."""
-        for which, wire in (("the new one", wires[-1]), ("the first one", wires[0])):
+        for which, wire in (("the new one", wires[-1]), ("the first one", wires[0]))[: len(wires)]:
             if wire.lost is None:
                 await self._pace(None, 1)
                 (answer,) = await self._ask(wire, [prepared])
