@@ -14,6 +14,7 @@ from wherry.errors import LinkError, WherryError
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "new": ("wherry.cli.new", "write a commented starter plan"),
+    "import": ("wherry.cli.import_", "a register table, or a SunSpec device, made into points of a plan"),
     "check": ("wherry.cli.check", "judge a plan: what is wrong, where, and how it is mended"),
     "rehearse": ("wherry.cli.rehearse", "the whole plan for hours of simulated time, with faults"),
     "run": ("wherry.cli.run", "carry the values, guarded and counted; reads only unless armed"),
