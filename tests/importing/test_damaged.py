@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
 from tests.importing.tables import csv_file, workbook_file
+
 from wherry.errors import WherryError
 from wherry.importing.notation import Notation
 from wherry.importing.table import Options, TableImport, import_table
@@ -19,7 +19,18 @@ from wherry.importing.trouble import Level
 from wherry.plan.model import Table
 from wherry.values.types import BOOL, FLOAT32, INT16, UINT16, UINT32, Order
 
-HEADINGS = ["Register", "Parameter", "Table", "Data type", "Words", "Bit", "Scaling", "Unit", "Range", "R/W"]
+HEADINGS: list[object] = [
+    "Register",
+    "Parameter",
+    "Table",
+    "Data type",
+    "Words",
+    "Bit",
+    "Scaling",
+    "Unit",
+    "Range",
+    "R/W",
+]
 REGISTER, NAME, TABLE, TYPE, WORDS, BIT, SCALE, UNIT, RANGE, ACCESS = range(10)
 
 SOUND: list[list[object]] = [
@@ -92,7 +103,10 @@ def places(result: TableImport) -> list[tuple[str, str]]:
 
 
 def test_the_sound_table_is_sound(tmp_path: Path) -> None:
-    for file in (csv_file(tmp_path, [HEADINGS, *SOUND]), csv_file(tmp_path, [HEADINGS, *SOUND], "semicolon.csv", ";")):
+    for file in (
+        csv_file(tmp_path, [list(HEADINGS), *SOUND]),
+        csv_file(tmp_path, [list(HEADINGS), *SOUND], "semicolon.csv", ";"),
+    ):
         result = import_table(file, OPTIONS)
         assert result.problems == []
         assert [each.type for each in result.points] == [
@@ -108,11 +122,9 @@ def test_the_sound_table_is_sound(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: f"{fault[3]} {fault[4][:30]}")
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
-def test_every_fault_is_told_where_it_is(
-    tmp_path: Path, fault: tuple[int, int, object, str, str], kind: str
-) -> None:
+def test_every_fault_is_told_where_it_is(tmp_path: Path, fault: tuple[int, int, object, str, str], kind: str) -> None:
     row, column, content, where, words = fault
-    rows = [HEADINGS, *with_cell(row, column, content)]
+    rows = [list(HEADINGS), *with_cell(row, column, content)]
     result = import_table(csv_file(tmp_path, rows) if kind == "csv" else workbook_file(tmp_path, rows), OPTIONS)
     wanted = where if kind == "xlsx" else f"row {where[1:]}, column {where[0]}"
     told = places(result)
@@ -128,18 +140,18 @@ def test_every_fault_is_told_where_it_is(
 
 def test_what_only_a_spreadsheet_does(tmp_path: Path) -> None:
     """A date made of ``1-2``, a bit number whose zero is lost, cells merged over several rows."""
-    rows = [HEADINGS, *with_cell(1, REGISTER, datetime.date(2026, 1, 2))]
+    rows = [list(HEADINGS), *with_cell(1, REGISTER, datetime.date(2026, 1, 2))]
     assert "made from what was typed" in places(import_table(workbook_file(tmp_path, rows), OPTIONS))[0][1]
-    rows = [HEADINGS, *with_cell(1, REGISTER, 40003.1)]
+    rows = [list(HEADINGS), *with_cell(1, REGISTER, 40003.1)]
     assert "bit 10 whose zero is lost" in places(import_table(workbook_file(tmp_path, rows), OPTIONS))[0][1]
-    rows = [HEADINGS, *with_cell(5, REGISTER, "")]
+    rows = [list(HEADINGS), *with_cell(5, REGISTER, "")]
     result = import_table(workbook_file(tmp_path, rows, merged=["A6:A7"]), OPTIONS)
     assert result.problems == []
     assert [(each.address, each.bit) for each in result.points[4:6]] == [(6, 0), (6, 1)]
 
 
 def test_cells_that_moved_are_told(tmp_path: Path) -> None:
-    rows = [HEADINGS, *with_cell(1, NAME, "Tank 1")]
+    rows = [list(HEADINGS), *with_cell(1, NAME, "Tank 1")]
     rows[2].insert(2, " temperature")  # a comma that was not put in quotes
     result = import_table(csv_file(tmp_path, rows), OPTIONS)
     assert ("row 3, column K", "`R` stands beyond the last heading: the cells of this row may have moved") in places(
@@ -149,16 +161,16 @@ def test_cells_that_moved_are_told(tmp_path: Path) -> None:
 
 
 def test_a_quote_that_is_left_open_is_told(tmp_path: Path) -> None:
-    file = csv_file(tmp_path, [HEADINGS, *SOUND])
+    file = csv_file(tmp_path, [list(HEADINGS), *SOUND])
     file.write_text(file.read_text().replace("Tank 1 temp", '"Tank 1 temp'))
     result = import_table(file, OPTIONS)
     assert any("row 3" in each and "left open" in each for each in result.remarks)
 
 
 def test_bare_factors_are_asked_for(tmp_path: Path) -> None:
-    rows = [HEADINGS, *SOUND]
+    rows = [list(HEADINGS), *SOUND]
     rows = [[*each[:SCALE], "10" if at == 2 else "", *each[SCALE + 1 :]] for at, each in enumerate(rows)]
-    rows[0] = HEADINGS
+    rows[0] = list(HEADINGS)
     file = csv_file(tmp_path, rows)
     result = import_table(file, OPTIONS)
     assert [(each.option, each.choices) for each in result.asks] == [("--scale", ("multiply", "divide"))]
@@ -233,11 +245,13 @@ def _written(file: Path, data: bytes) -> Path:
     return file
 
 
-TEXT = st.text(st.characters(exclude_characters="\0", exclude_categories=("Cs",)), max_size=12)
+TEXT = st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]), max_size=12)
 CELL = st.one_of(
     st.sampled_from([str(each) for row in SOUND for each in row]),
     TEXT,
-    st.sampled_from(["=1/0", "#REF!", "-1", "1e999", "999999999999", "0x", "h", "bit", "..", "40001..", "²", "١", "½"]),
+    st.sampled_from(
+        ["=1/0", "#REF!", "-1", "1e999", "999999999999", "0x", "h", "bit", "..", "40001..", "²", "\u0661", "½"]
+    ),
 )
 
 
@@ -252,5 +266,5 @@ def test_any_cells_are_read_to_an_end(
         assert 0 <= each.address <= 65536 - each.type.registers
         assert each.take
     for problem in result.problems:
-        assert 1 <= problem.row
+        assert problem.row >= 1
         assert problem.question

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
 from tests.importing.tables import csv_file
+
 from wherry.importing.notation import Notation
 from wherry.importing.table import Options, TableImport, import_table
 from wherry.plan.model import REFERENCE_DIGIT, Table

@@ -32,8 +32,8 @@ def show_table(result: TableImport, puts: Sequence[str], saved: Path | None) -> 
         output.data()
         show_points(result.points)
     _show_problems(result.problems)
-    for each in result.remarks:
-        output.sentence(f"note: {each}")
+    for remark in result.remarks:
+        output.sentence(f"note: {printable(remark)}")
     for each in result.asks:
         output.data()
         output.sentence(f"{each.why}: say {each.option} ({' | '.join(each.choices)})")

@@ -118,8 +118,8 @@ def _text_sheet(data: bytes) -> Sheet:
         )
     finally:
         csv.field_size_limit(previous_max)
-    for number, cells in enumerate(sheet.rows, 1):
-        lines = max((each.text.count("\n") for each in cells if each.text.count(delimiter) >= len(cells)), default=0)
+    for number, row in enumerate(sheet.rows, 1):
+        lines = max((each.text.count("\n") for each in row if each.text.count(delimiter) >= len(row)), default=0)
         if lines:
             sheet.remarks.append(f"a cell of row {number} goes over {lines + 1} lines: is a quote left open there?")
     return sheet

@@ -103,11 +103,13 @@ _TYPE_WORDS: Final = {
     "uword": "uint16", "udword": "uint32", "sdword": "int32", "uqword": "uint64", "sqword": "int64",
     "unsigneddword": "uint32", "signeddword": "int32", "acc32": "uint32", "longlong": "int64",
 }  # fmt: skip
-_PLAIN_WORDS: Final = frozenset(
-    "signed unsigned int integer uint sint s u i f t float floating point ieee real double single precision bit bits long "
-    "word words register registers regs reg value number numeric decimal short two twos complement bcd enum enumeration "
-    "bitfield bitmap bitmask field map mask format type data binary coded dword in of with and a".split()
-)
+_PLAIN_WORDS: Final = frozenset({
+    "signed", "unsigned", "int", "integer", "uint", "sint", "s", "u", "i", "f", "t", "float", "floating", "point",
+    "ieee", "real", "double", "single", "precision", "bit", "bits", "long", "short", "word", "words", "dword",
+    "register", "registers", "regs", "reg", "value", "number", "numeric", "decimal", "two", "twos", "complement",
+    "bcd", "binary", "coded", "enum", "enumeration", "bitfield", "bitmap", "bitmask", "field", "map", "mask", "format",
+    "type", "data", "in", "of", "with", "and", "a",
+})  # fmt: skip
 _ORDER_PART: Final = re.compile(
     r"\b(abcd|cdab|badc|dcba|ab|ba|big[ -]?endian|little[ -]?endian|be|le|(m|l)s[wb] ?first|"
     r"(high|low) (word|byte) first|(word|byte)s? ?-?(swap(ped)?)|swap(ped)?( words?| bytes?)?)\b"
