@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import pytest
-
 from tests.importing.conftest import REGISTER_MAPS, hatchery_device, recorded, words_of
+
 from wherry.cli.import_device import Where, read_device
 from wherry.errors import LinkError
 from wherry.importing.sunspec_models import Definitions, NoDefinitions
@@ -97,7 +97,8 @@ def test_recorded_devices_over_the_protocol(name: str, points: int) -> None:
     assert len(device.readings) == points
     for each in device.readings:
         wanted = b"".join(
-            registers[at].to_bytes(2, "big") for at in range(each.field.address, each.field.address + each.field.registers)
+            registers[at].to_bytes(2, "big")
+            for at in range(each.field.address, each.field.address + each.field.registers)
         )
         assert each.data == wanted
     assert set(functions(skid)) == {3}

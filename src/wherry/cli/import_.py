@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -20,7 +21,62 @@ from wherry.plan.model import Table
 from wherry.plan.wording import listed, nearest
 from wherry.values.types import BOOL, NUMBERS, Order, ValueType
 
-Flag = Annotated[bool, Parameter(negative=())]
+
+def _said(text: str) -> Parameter:
+    """A word of the call, with what is told of it."""
+    return Parameter(help=text, negative=())
+
+
+@Parameter(name="*", group="Reading a file")
+@dataclass(frozen=True)
+class FileWords:
+    """What may be said of a register table."""
+
+    sheet: Annotated[str | None, _said("Read this sheet of the workbook only.")] = None
+    heading_row: Annotated[int | None, _said("The row of the headings, counted as a spreadsheet does.")] = None
+    column: Annotated[
+        list[str] | None,
+        _said(
+            'What a column is, by its letter or heading: address=B or "name=Signal". Give it once for each. They are '
+            "address, name, table, type, order, scale, unit, range, low, high, access, length and bit."
+        ),
+    ] = None
+    notation: Annotated[
+        Literal["address", "number", "reference-5", "reference-6"] | None,
+        _said(
+            "How registers are numbered: address (from zero, as they travel), number (from one), reference-5 (40001), "
+            "reference-6 (400001)."
+        ),
+    ] = None
+    digits: Annotated[Literal["decimal", "hexadecimal"] | None, _said("What numbers without a mark are.")] = None
+    table: Annotated[
+        Literal["coil", "discrete", "input", "holding"] | None, _said("The table, where the file does not say it.")
+    ] = None
+    type_: Annotated[
+        str | None, Parameter(name="--type", help="The type of the values, where the file does not say it.")
+    ] = None
+    order: Annotated[
+        Literal["ABCD", "CDAB", "BADC", "DCBA"] | None,
+        _said("The byte order of values of several registers, where the file does not say it."),
+    ] = None
+    scale: Annotated[
+        Literal["multiply", "divide"] | None,
+        _said("What a bare factor above one does: multiply or divide the register's number."),
+    ] = None
+
+
+@Parameter(name="*", group="Reading a device")
+@dataclass(frozen=True)
+class DeviceWords:
+    """What may be said of a device."""
+
+    models: Annotated[Path | None, _said("The folder with the SunSpec model definitions (model_1.json and so on).")] = (
+        None
+    )
+    unit: Annotated[int, _said("The unit id.")] = 1
+    base: Annotated[int | None, _said("The address of the SunSpec marker, if not 40000, 50000 or 0.")] = None
+    rate: Annotated[float, _said("Most requests in a second.")] = 10.0
+    yes: Annotated[bool, _said("Do not ask before the first request is sent.")] = False
 
 
 def import_command(
@@ -28,22 +84,10 @@ def import_command(
     *,
     put: str | None = None,
     save: Path | None = None,
-    force: Flag = False,
-    sheet: str | None = None,
-    heading_row: int | None = None,
-    column: Annotated[list[str] | None, Parameter(negative=())] = None,
-    notation: Literal["address", "number", "reference-5", "reference-6"] | None = None,
-    digits: Literal["decimal", "hexadecimal"] | None = None,
-    table: Literal["coil", "discrete", "input", "holding"] | None = None,
-    type_: Annotated[str | None, Parameter(name="--type")] = None,
-    order: Literal["ABCD", "CDAB", "BADC", "DCBA"] | None = None,
-    scale: Literal["multiply", "divide"] | None = None,
-    models: Path | None = None,
-    unit: int = 1,
-    base: int | None = None,
-    rate: float = 10.0,
-    yes: Flag = False,
-    json: Flag = False,
+    force: Annotated[bool, Parameter(negative=())] = False,
+    json: Annotated[bool, Parameter(negative=())] = False,
+    file: FileWords = FileWords(),
+    device: DeviceWords = DeviceWords(),
 ) -> int:
     """Make points of a plan from a register table (CSV, XLSX), or from a SunSpec device. It never writes to a device.
 
@@ -58,61 +102,39 @@ def import_command(
         Write the points to this CSV file, a list of values for a plan.
     force
         Write over a file that is there already.
-    sheet
-        Read this sheet of the workbook only.
-    heading_row
-        The row of the headings, counted as a spreadsheet does.
-    column
-        What a column is, by its letter or heading: address=B or "name=Signal". Give it once for each. They are
-        address, name, table, type, order, scale, unit, range, low, high, access, length and bit.
-    notation
-        How registers are numbered: address (from zero, as they travel), number (from one), reference-5 (40001),
-        reference-6 (400001).
-    digits
-        Whether numbers without a mark are decimal or hexadecimal.
-    table
-        The table of the registers where the file does not say it.
-    type_
-        The type of the values where the file does not say it.
-    order
-        The byte order of values of several registers where the file does not say it.
-    scale
-        What a bare factor above one does: multiply or divide the register's number.
-    models
-        For a device: the folder with the SunSpec model definitions (model_1.json and so on).
-    unit
-        For a device: the unit id.
-    base
-        For a device: the address of its SunSpec marker, if it is not at 40000, 50000 or 0.
-    rate
-        For a device: most requests in a second.
-    yes
-        For a device: do not ask before the first request is sent.
     json
         Print one JSON document and nothing else on stdout.
     """
     if save is not None and save.suffix.lower() != ".csv":
         raise LocalError(f"--save {save}: the points are saved as CSV; give it a name that ends in .csv")
     if save is not None and save.exists() and not force:
-        raise LocalError(f"{save} is there already, and was not touched; give another name, or --force")
+        output.error(f"{save} is there already, and was not touched", "give another name, or --force to write over it")
+        return Exit.WRONG_CALL
     if "://" in source:
         from wherry.cli.import_device import import_device
 
-        return import_device(source, models, unit, base, rate, put, save, ask=not yes, json=json)
-    options = Options(
-        sheet,
-        heading_row,
-        _columns(column or ()),
-        None if notation is None else Notation(notation),
-        None if digits is None else digits == "hexadecimal",
-        None if table is None else Table(table),
-        None if type_ is None else _type(type_),
-        None if order is None else Order(order),
-        scale,
-    )
-    if heading_row is not None and heading_row < 1:
+        return import_device(source, device, put, save, json=json)
+    return _import_file(Path(source), _options(file), put, save, json=json)
+
+
+def _options(file: FileWords) -> Options:
+    if file.heading_row is not None and file.heading_row < 1:
         raise LocalError("--heading-row counts from 1, as a spreadsheet does")
-    result = import_table(Path(source), options)
+    return Options(
+        file.sheet,
+        file.heading_row,
+        _columns(file.column or ()),
+        None if file.notation is None else Notation(file.notation),
+        None if file.digits is None else file.digits == "hexadecimal",
+        None if file.table is None else Table(file.table),
+        None if file.type_ is None else _type(file.type_),
+        None if file.order is None else Order(file.order),
+        file.scale,
+    )
+
+
+def _import_file(source: Path, options: Options, put: str | None, save: Path | None, *, json: bool) -> int:
+    result = import_table(source, options)
     result.points = with_names_of_their_own(result.points)
     puts = lay_puts(result.points, put) if put is not None else [""] * len(result.points)
     is_open = bool(result.asks)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from wherry.cli import output
+from wherry.cli.import_ import DeviceWords, write_list
 from wherry.cli.import_view import point_document, show_saved
 from wherry.cli.output import Exit
 from wherry.cli.run import best_loop_factory
@@ -47,19 +48,9 @@ class Where(NamedTuple):
     port: int
 
 
-def import_device(
-    source: str,
-    models: Path | None,
-    unit: int,
-    base: int | None,
-    rate: float,
-    put: str | None,
-    save: Path | None,
-    *,
-    ask: bool,
-    json: bool,
-) -> int:
+def import_device(source: str, said: DeviceWords, put: str | None, save: Path | None, *, json: bool) -> int:
     """Read the device and show, or save, what it holds."""
+    models, unit, base, rate = said.models, said.unit, said.base, said.rate
     if not 0 <= unit <= UNIT_MAX:
         raise LocalError(f"--unit {unit}: a unit id is a number from 0 to {UNIT_MAX}")
     if base is not None and not 0 <= base <= ADDRESS_MAX:
@@ -68,7 +59,7 @@ def import_device(
         raise LocalError(f"--rate {rate:g}: requests in a second are more than 0 and at most {RATE_MAX:g}")
     where = Where(*parse_connect(source))
     definitions = NoDefinitions() if models is None else Definitions(models)
-    if ask and not is_wanted(where, unit, rate):
+    if not said.yes and not is_wanted(where, unit, rate):
         return Exit.WRONG_CALL
     with asyncio.Runner(loop_factory=best_loop_factory()) as runner:
         device = runner.run(read_device(TcpNetwork(), where, unit, definitions, base, rate))
@@ -77,8 +68,6 @@ def import_device(
     identity = identity_line(device, points)
     saved = save if save is not None and points else None
     if saved is not None:
-        from wherry.cli.import_ import write_list
-
         head = [
             f"Imported from {source}, unit {unit}, by `wherry import`: {_who(device)}.",
             "For its controller:",

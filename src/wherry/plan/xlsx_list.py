@@ -64,9 +64,10 @@ class XlsxList:
 
     def _sheet(self, data: bytes) -> list[list[Any]]:
         try:
-            rows: list[list[Any]] = open_workbook(data, self.file).get_sheet_by_index(0).to_python(skip_empty_area=False)
+            sheet = open_workbook(data, self.file).get_sheet_by_index(0)
         except IndexError:
             raise unreadable(self.file, "it has no sheet", "save it again as XLSX, or as CSV") from None
+        rows: list[list[Any]] = sheet.to_python(skip_empty_area=False)
         return rows
 
     def _text(self, cell: Any, row: int, column: int) -> str:
