@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
+from wherry.importing import words
 from wherry.importing.sheets import Cell, Sheet
 
 
@@ -57,9 +58,12 @@ _WORDS: Final[tuple[tuple[Column, int, str], ...]] = (
     (Column.ADDRESS, 7, r"(modbus |holding |input )?(register|reg|coil)( ?(dec|hex|decimal|hexadecimal))?"),
     (Column.NAME, 9, r"((register|point|signal|parameter|variable|tag|data|object|short)[ -]?)?name|bezeichnung"),
     (Column.NAME, 7, r"parameter|signal|tag|variable|label|point|item|measurement|(quantity|value|register) name"),
+    (Column.NAME, 4, r"value|remarks?|comments?|notes?|.*\b(parameter|name|description|signal|measurement)\b.*"),
     (Column.NAME, 5, r"description|desc|designation|beschreibung|meaning|function description|contents?|text|data"),
 )  # fmt: skip
 _PATTERNS: Final = tuple((column, weight, re.compile(pattern)) for column, weight, pattern in _WORDS)
+RUNNING: Final = ("no", "nr", "num", "number", "#", "nummer")
+"""Beside a heading that says address or register these count rows, not registers."""
 ROWS_LOOKED_AT: Final = 60
 """How far down the headings may stand."""
 
@@ -120,9 +124,21 @@ def read_headings(cells: Sequence[Cell], row: int) -> Headings:
         elif column is Column.ADDRESS and result.second_address is None:
             result.second_address = at
             taken.add(at)
-    if result.second_address is not None and result.second_address < result.columns[Column.ADDRESS]:
-        result.second_address, result.columns[Column.ADDRESS] = result.columns[Column.ADDRESS], result.second_address
+    _sort_out_addresses(result)
     return result
+
+
+def _sort_out_addresses(result: Headings) -> None:
+    """Of two columns of numbers: none of them counts rows, and the first one is the one that is printed first."""
+    if result.second_address is None:
+        return
+    both = (result.columns[Column.ADDRESS], result.second_address)
+    running = [at for at in both if plain(result.texts[at]) in RUNNING]
+    if running:
+        result.columns[Column.ADDRESS] = next((at for at in both if at not in running), both[0])
+        result.second_address = None
+    else:
+        result.columns[Column.ADDRESS], result.second_address = sorted(both)
 
 
 def is_headings(cells: Sequence[Cell]) -> bool:
@@ -158,4 +174,34 @@ def find_headings(sheet: Sheet, wanted: int | None, given: Mapping[Column, int])
     stops = [*(each.row for each in found[1:]), len(sheet.rows)]
     for headings, stop in zip(found, stops, strict=False):
         headings.stop = stop
+        _mend_by_content(sheet, headings, given)
     return found
+
+
+def _mend_by_content(sheet: Sheet, headings: Headings, given: Mapping[Column, int]) -> None:
+    """``Type`` may head tables, and ``Register type`` types: what stands below decides."""
+    for column, other in ((Column.TABLE, Column.TYPE), (Column.TYPE, Column.TABLE)):
+        at = headings.columns.get(column)
+        if at is None or column in given:
+            continue
+        texts = [sheet.cell(row, at).text for row in range(headings.row + 1, headings.stop)]
+        texts = [text for text in texts if not words.is_nothing(text)]
+        is_this = sum(1 for text in texts if _is_one(column, text))
+        is_other = sum(1 for text in texts if _is_one(other, text))
+        if is_other > is_this and 2 * is_other >= len(texts):
+            del headings.columns[column]
+            if other not in headings.columns:
+                headings.columns[other] = at
+            return
+
+
+def _is_one(column: Column, text: str) -> bool:
+    """Whether a cell can be read as what its column is."""
+    try:
+        if column is Column.TABLE:
+            words.table_of(text)
+        else:
+            words.type_of(text, None)
+    except words.UnclearError:
+        return False
+    return True

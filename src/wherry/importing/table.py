@@ -19,6 +19,7 @@ from wherry.importing.headings import (
     DECIMAL,
     HEXADECIMAL,
     ONE_BASED,
+    ROWS_LOOKED_AT,
     ZERO_BASED,
     Column,
     Headings,
@@ -28,7 +29,7 @@ from wherry.importing.headings import (
 from wherry.importing.notation import Decision, Notation, Numbered, Place, Told, decide, place_of
 from wherry.importing.points import ImportedPoint
 from wherry.importing.row import Context, Row, read_row
-from wherry.importing.sheets import Sheet, read_sheets
+from wherry.importing.sheets import Sheet, column_of, read_sheets
 from wherry.importing.trouble import Ask, Level, Problem
 from wherry.plan.model import Table
 from wherry.values.types import Kind, Order, ValueType
@@ -129,19 +130,13 @@ def _chosen(sheets: Sequence[Sheet], options: Options) -> list[Sheet]:
 
 def _given(sheet: Sheet, options: Options) -> dict[Column, int]:
     """The columns that the user names, by letters or by heading."""
-    from wherry.importing.sheets import column_of
-
     found: dict[Column, int] = {}
+    top = [(at, plain(cell.text)) for row in sheet.rows[:ROWS_LOOKED_AT] for at, cell in enumerate(row)]
     for column, text in options.columns.items():
-        at = next(
-            (
-                at
-                for row in sheet.rows[:60]
-                for at, cell in enumerate(row)
-                if text.strip() and plain(cell.text) == plain(text)
-            ),
-            None,
-        )
+        # One or two capital letters are a column; anything else is looked for among the headings first.
+        at = column_of(text) if re.fullmatch(r"[A-Z]{1,2}", text) else None
+        if at is None:
+            at = next((at for at, heading in top if heading and heading == plain(text)), None)
         at = column_of(text) if at is None else at
         if at is None:
             raise PlanError(f"--column {column}={text}: no heading is called so, and it is no column letter")
