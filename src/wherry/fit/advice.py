@@ -41,6 +41,8 @@ class Advice:
     decided: float
     range: tuple[Fraction, Fraction] | None
     best: Way | None
+    decimals: int = 0
+    """How many decimals the display must show for that; 0: as many as before."""
 
 
 def advise(field: Field, verdict: Verdict) -> Advice | None:

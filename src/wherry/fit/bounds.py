@@ -26,22 +26,37 @@ Bounds = tuple[int, int] | tuple[float, float]
 EMPTY: Final = (1, 0)
 
 
+class Limits:
+    """Which numbers stand for a value of an interval on a scale. What all forms share is worked out once."""
+
+    __slots__ = ("_floats", "_high", "_low", "_whole")
+
+    def __init__(self, interval: Interval, scale: Ratio) -> None:
+        low, high = scale.number(interval.low), scale.number(interval.high)
+        if scale.line.factor < 0:
+            low, high = high, low
+        self._low, self._high = low, high
+        if interval.is_open:
+            self._whole = math.floor(low) + 1, math.ceil(high) - 1
+        else:
+            self._whole = math.ceil(low), math.floor(high)
+        self._floats: dict[int, tuple[float, float]] = {}
+
+    def of(self, form: Form) -> Bounds:
+        """The bounds of one form."""
+        if form.is_whole:
+            least, greatest = form.limits
+            first, last = max(self._whole[0], int(least)), min(self._whole[1], int(greatest))
+            return (first, last) if first <= last else EMPTY
+        bits = form.bits
+        if bits not in self._floats:
+            self._floats[bits] = _outward(self._low, bits, up=False), _outward(self._high, bits, up=True)
+        return self._floats[bits]
+
+
 def number_bounds(form: Form, interval: Interval, scale: Ratio) -> Bounds:
     """Which numbers of a form stand for a value of the interval on a scale."""
-    low, high = scale.number(interval.low), scale.number(interval.high)
-    if scale.line.factor < 0:
-        low, high = high, low
-    if form.is_whole:
-        return _whole_bounds(form, low, high, is_open=interval.is_open)
-    return _outward(low, form.bits, up=False), _outward(high, form.bits, up=True)
-
-
-def _whole_bounds(form: Form, low: Fraction, high: Fraction, *, is_open: bool) -> tuple[int, int]:
-    first = math.floor(low) + 1 if is_open else math.ceil(low)
-    last = math.ceil(high) - 1 if is_open else math.floor(high)
-    least, greatest = form.limits
-    first, last = max(first, int(least)), min(last, int(greatest))
-    return (first, last) if first <= last else EMPTY
+    return Limits(interval, scale).of(form)
 
 
 def _outward(bound: Fraction, bits: int, *, up: bool) -> float:
@@ -63,8 +78,8 @@ def hits(values: Values, bounds: Bounds) -> slice:
     low, high = bounds
     if low > high or not len(values):
         return slice(0, 0)
-    first = np.searchsorted(values, _like(values, low), side="left")
-    last = np.searchsorted(values, _like(values, high), side="right")
+    first = values.searchsorted(_like(values, low), side="left")
+    last = values.searchsorted(_like(values, high), side="right")
     return slice(int(first), int(last))
 
 

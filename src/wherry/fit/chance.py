@@ -149,7 +149,8 @@ def _followed(
     keep = np.ones(len(places), dtype=np.bool_)
     for index, reading in enumerate(decoys.readings[1:], start=1):
         numbers, valid, whole = registers.numbers(form, reading, places)
-        value = numbers.astype(np.float64) * factors + offsets
+        with np.errstate(over="ignore"):
+            value = numbers.astype(np.float64) * factors + offsets
         near = np.abs(value - decoys.middle[index, columns]) < decoys.half[index, columns]
         keep &= (valid & near) | ~whole
     return np.bincount(rows[keep], minlength=len(scales)).astype(np.float64) * stride

@@ -63,16 +63,12 @@ class Form:
     @property
     def limits(self) -> tuple[int, int] | tuple[float, float]:
         """The least and the greatest number it holds."""
-        if self.family is Family.MODULO:
-            return 0, MODULO_BASE**self.registers - 1
-        return type_range(NUMBERS[self.name])
+        return _limits(self)
 
     @property
     def orders_alike(self) -> tuple[Order, ...]:
         """All orders that mean the same for this form: with one word, the order of words says nothing."""
-        return tuple(
-            each for each in Order if _positions(self.registers, each) == _positions(self.registers, self.order)
-        )
+        return _orders_alike(self.registers, self.order)
 
     @property
     def positions(self) -> tuple[int, ...]:
@@ -87,6 +83,18 @@ class Form:
 def _positions(registers: int, order: Order) -> tuple[int, ...]:
     # An order is its own inverse: what it makes of the byte numbers is where each byte comes from.
     return tuple(reorder(bytes(range(2 * registers)), order))
+
+
+@lru_cache(maxsize=64)
+def _orders_alike(registers: int, order: Order) -> tuple[Order, ...]:
+    return tuple(each for each in Order if _positions(registers, each) == _positions(registers, order))
+
+
+@lru_cache(maxsize=64)
+def _limits(form: Form) -> tuple[int, int] | tuple[float, float]:
+    if form.family is Family.MODULO:
+        return 0, MODULO_BASE**form.registers - 1
+    return type_range(NUMBERS[form.name])
 
 
 _FAMILY: Final = {Kind.INT: Family.INT, Kind.UINT: Family.UINT, Kind.FLOAT: Family.FLOAT, Kind.BCD: Family.BCD}
@@ -130,7 +138,8 @@ def decode(form: Form, words: Words) -> tuple[Values, Flags]:
     values = data.view(f">{code}{2 * form.registers}").reshape(len(words))
     if form.family is Family.FLOAT:
         native = values.astype(f"f{2 * form.registers}")
-        return native, np.isfinite(native)
+        finite = np.isfinite(native)
+        return np.where(finite, native, np.zeros_like(native)), finite
     wide = np.uint64 if form.family is Family.UINT and form.bits == 64 else np.int64
     return values.astype(wide), np.ones(len(words), dtype=np.bool_)
 

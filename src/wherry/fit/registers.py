@@ -42,6 +42,7 @@ class Registers:
             at = np.fromiter(each.keys(), dtype=np.int64, count=len(each)) - self.base
             self.words[row, at] = np.fromiter(each.values(), dtype=np.uint16, count=len(each))
             self.known[row, at] = True
+        self._is_whole = [bool(row.all()) for row in self.known]
         self._sorted: dict[tuple[Form, int], Sorted] = {}
 
     @property
@@ -56,6 +57,10 @@ class Registers:
     @property
     def stop(self) -> int:
         return self.base + self.size
+
+    def is_whole(self, reading: int) -> bool:
+        """Whether every address from the first to the last was read."""
+        return self._is_whole[reading]
 
     def whole(self, reading: int, addresses: Addresses, registers: int) -> Flags:
         """Which runs of ``registers`` words from these addresses were read as a whole. Beyond the end: not."""

@@ -15,7 +15,7 @@ import numpy as np
 
 from wherry.errors import LocalError
 from wherry.fit import exponents, lines
-from wherry.fit.bounds import hits, number_bounds, value_of, within
+from wherry.fit.bounds import Bounds, Limits, hits, value_of, within
 from wherry.fit.facts import Interval, Quantity
 from wherry.fit.forms import FORMS, Flags, Form, number_at
 from wherry.fit.readings import Round
@@ -123,16 +123,38 @@ def allowed(quantity: Quantity, table: Table, addresses: Addresses) -> Flags:
     return result
 
 
+class Known:
+    """The facts of one quantity, made ready for the search."""
+
+    def __init__(self, quantity: Quantity, readings: int) -> None:
+        self.quantity = quantity
+        self.intervals = quantity.intervals(readings)
+        known = [reading for reading, interval in enumerate(self.intervals) if interval is not None]
+        self.by_width = sorted(known or range(readings), key=lambda reading: _width(self.intervals[reading]))
+        """The readings of which something is known, the most telling first."""
+        self._limits: dict[tuple[int, int], Limits] = {}
+
+    def bounds(self, reading: int, scale: int, form: Form) -> Bounds | None:
+        """The numbers of a form that fit a reading on one of the quantity's scales; None if any does."""
+        interval = self.intervals[reading]
+        if interval is None:
+            return None
+        key = (reading, scale)
+        if key not in self._limits:
+            self._limits[key] = Limits(interval, self.quantity.scales[scale])
+        return self._limits[key].of(form)
+
+
 def search(field: Field, quantity: Quantity) -> list[Group]:
     """All that the facts leave. LocalError if the facts exclude each other, or leave too much to be of use."""
-    intervals = quantity.intervals(len(field.readings))
+    known = Known(quantity, len(field.readings))
     groups: list[Group] = []
     left = 0
     for registers in field.tables.values():
         if quantity.places and all(span.table is not registers.table for span in quantity.places):
             continue
         for form in forms_of(quantity):
-            for group in _of_form(registers, form, quantity, intervals):
+            for group in _of_form(registers, form, known):
                 left += len(group.addresses)
                 if left > CANDIDATES_MAX:
                     raise LocalError(_too_much(quantity))
@@ -147,19 +169,20 @@ def _too_much(quantity: Quantity) -> str:
     )
 
 
-def _of_form(
-    registers: Registers, form: Form, quantity: Quantity, intervals: Sequence[Interval | None]
-) -> Iterator[Group]:
+def _of_form(registers: Registers, form: Form, known: Known) -> Iterator[Group]:
+    quantity = known.quantity
     if quantity.is_any_line:
-        yield from _some(lines.group(registers, form, quantity, intervals), registers, quantity)
+        yield from _some(lines.group(registers, form, quantity, known.intervals), registers, quantity)
         return
     if quantity.exponent:
         if form.is_whole:
-            yield from _some(exponents.group(registers, form, quantity, intervals), registers, quantity)
+            yield from _some(exponents.group(registers, form, quantity, known.intervals), registers, quantity)
         return
-    for scale in scales_of(quantity, form):
-        addresses = matching(registers, form, scale, quantity, intervals)
-        yield from _some(Group(registers.table, form, scale, addresses), registers, quantity)
+    for index, scale in enumerate(quantity.scales):
+        if scale.for_whole if form.is_whole else scale.for_floats:
+            addresses = matching(registers, form, index, known)
+            if len(addresses):
+                yield from _some(Group(registers.table, form, scale, addresses), registers, quantity)
 
 
 def _some(group: Group | None, registers: Registers, quantity: Quantity) -> Iterator[Group]:
@@ -170,40 +193,39 @@ def _some(group: Group | None, registers: Registers, quantity: Quantity) -> Iter
         yield group
 
 
-def matching(
-    registers: Registers, form: Form, scale: Ratio, quantity: Quantity, intervals: Sequence[Interval | None]
-) -> Addresses:
+_NONE: Final[Addresses] = np.zeros(0, dtype=np.int64)
+
+
+def matching(registers: Registers, form: Form, scale: int, known: Known) -> Addresses:
     """The addresses at which one form on one scale fits all readings."""
-    known = [reading for reading, interval in enumerate(intervals) if interval is not None]
-    if not known:
-        known = list(range(len(intervals)))
-    bounds = {
-        reading: number_bounds(form, interval, scale)
-        for reading in known
-        if (interval := intervals[reading]) is not None
-    }
     # First where the interval is narrowest. An address that was not read there is tried where it was read first.
-    by_width = sorted(known, key=lambda reading: _width(intervals[reading]))
     found: list[Addresses] = []
-    for tried, reading in enumerate(by_width):
+    for tried, reading in enumerate(known.by_width):
         numbers = registers.sorted(form, reading)
-        among = hits(numbers.values, bounds[reading]) if reading in bounds else slice(None)
+        bounds = known.bounds(reading, scale, form)
+        among = slice(None) if bounds is None else hits(numbers.values, bounds)
         addresses = numbers.addresses[among]
-        addresses = addresses[allowed(quantity, registers.table, addresses)]
-        for earlier in by_width[:tried]:
+        if len(addresses):
+            addresses = addresses[allowed(known.quantity, registers.table, addresses)]
+        for earlier in known.by_width[:tried]:
             if len(addresses):
                 addresses = addresses[~registers.whole(earlier, addresses, form.registers)]
-        for other in by_width[tried + 1 :]:
+        for other in known.by_width[tried + 1 :]:
             if not len(addresses):
                 break
-            values, valid, whole = registers.numbers(form, other, addresses)
-            fits = valid & within(values, bounds[other]) if other in bounds else valid
-            addresses = addresses[fits | ~whole]
+            addresses = addresses[_fits(registers, form, other, known.bounds(other, scale, form), addresses)]
         if len(addresses):
             found.append(addresses)
-        if bool(registers.known[reading].all()):
+        if registers.is_whole(reading):
             break
-    return np.sort(np.concatenate(found)) if found else np.zeros(0, dtype=np.int64)
+    return np.sort(np.concatenate(found)) if found else _NONE
+
+
+def _fits(registers: Registers, form: Form, reading: int, bounds: Bounds | None, addresses: Addresses) -> Flags:
+    """Which addresses fit a reading, or were not read in it."""
+    values, valid, whole = registers.numbers(form, reading, addresses)
+    fits = valid if bounds is None else valid & within(values, bounds)
+    return fits | ~whole
 
 
 def _width(interval: Interval | None) -> float:
@@ -225,5 +247,6 @@ def _moves(registers: Registers, group: Group, least: Fraction) -> Flags:
         unknown |= ~whole
     # Rounded down a little: what moves by exactly that much must stay.
     needed = float(least / abs(group.scale.line.factor)) * (1 - 1e-6)
-    moved: Flags = highest - lowest >= needed
+    with np.errstate(over="ignore", invalid="ignore"):
+        moved: Flags = highest - lowest >= needed
     return unknown | moved

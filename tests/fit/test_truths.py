@@ -1,0 +1,206 @@
+"""Random truths: what is decided is right, and what is right is never thrown away.
+
+WHERRY_FIT_TRUTHS is how many are drawn (by default 300; 20,000 and more were run, see docs/fit.md).
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from fractions import Fraction
+from random import Random
+
+import pytest
+from tests.fit.world import RANGES, World, display, draw_world, number_of, told, words_of
+
+from wherry.errors import LocalError
+from wherry.fit.advice import advise
+from wherry.fit.facts import Interval, Quantity, shown
+from wherry.fit.forms import FORMS, Family, number_at
+from wherry.fit.scales import USUAL
+from wherry.fit.search import Field, Way
+from wherry.fit.verdict import Verdict, fit
+from wherry.plan.model import Span
+
+TRUTHS = int(os.environ.get("WHERRY_FIT_TRUTHS", "300"))
+UNCHANGED = next(each for each in USUAL if each.line.is_identity)
+SEED = os.environ.get("WHERRY_FIT_SEED", "fit 1")
+
+
+def reads_right(world: World, best: Way, rng: Random, *, within: bool) -> bool:
+    """Whether what was decided reads the truth's registers right, at any value it can have, whatever lies around."""
+    if best == world.truth:
+        return True
+    truth = world.truth
+    if not within or best.table is not truth.table or best.scale is None or truth.scale is None:
+        return False
+    if abs(best.address - truth.address) > 4:
+        return False
+    first = min(best.address, truth.address) - 4
+    for _ in range(60):
+        value = rng.choice((world.low, world.high, world.values()))
+        number = number_of(truth, value)
+        memory = [rng.randrange(65536) for _ in range(16)]
+        at = truth.address - first
+        memory[at : at + truth.form.registers] = words_of(truth.form, number)
+        at = best.address - first
+        found = number_at(best.form, memory[at : at + best.form.registers])
+        if found is None:
+            return False
+        if Fraction(found) * best.scale.line.factor != Fraction(number) * truth.scale.line.factor:
+            return False
+    return True
+
+
+def has(verdict: Verdict, truth: Way) -> bool:
+    return verdict.count > len(verdict.ranked) or any(each.way == truth for each in verdict.ranked)
+
+
+def story(rng: Random) -> tuple[World, Quantity, int, bool]:
+    """A device, what is told of it, and how its display shows values."""
+    world = draw_world(rng)
+    for _ in range(rng.choice((1, 1, 2, 3, 8))):
+        world.read(world.values())
+    decimals, is_cut = rng.randrange(4), rng.random() < 0.3
+    quantity = told(
+        world,
+        rng,
+        with_range=rng.random() < 0.6,
+        shows=rng.choice((0.5, 1.0, 1.0)),
+        decimals=decimals,
+        is_cut=is_cut,
+        is_near=rng.random() < 0.4,
+    )
+    if rng.random() < 0.3:
+        quantity = replace(quantity, types=(world.truth.form.name,), declared=frozenset({"type"}))
+    return world, quantity, decimals, is_cut
+
+
+def judged(world: World, quantity: Quantity, rng: Random) -> Verdict | None:
+    """The verdict, after it was looked at: what is decided is right, and the truth is among what is left."""
+    try:
+        verdict = fit(Field(world.rounds), [quantity])[0]
+    except LocalError as little:
+        if "too little is known" not in str(little):
+            raise
+        return None
+    assert verdict.count, (world.truth, quantity)
+    assert has(verdict, world.truth), (world.truth, quantity, verdict.ranked[:3])
+    if verdict.is_decided:
+        assert verdict.best is not None
+        assert reads_right(world, verdict.best, rng, within=quantity.range is not None), (world.truth, verdict.best)
+    return verdict
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_no_decision_is_wrong_and_no_truth_is_lost() -> None:
+    counts = {"decided": 0, "undecided": 0, "too little": 0, "first in rank": 0}
+    for number in range(TRUTHS):
+        rng = Random(f"{SEED} {number}")
+        world, quantity, _, _ = story(rng)
+        verdict = judged(world, quantity, rng)
+        if verdict is None:
+            counts["too little"] += 1
+            continue
+        counts["decided" if verdict.is_decided else "undecided"] += 1
+        counts["first in rank"] += verdict.best is not None and reads_right(
+            world, verdict.best, rng, within=quantity.range is not None
+        )
+    print(f"{TRUTHS:,} truths: {counts}")
+    assert counts["decided"] > TRUTHS / 20
+
+
+def followed(
+    world: World, quantity: Quantity, verdict: Verdict, rng: Random, decimals: int, *, is_cut: bool
+) -> tuple[str, Quantity, Verdict | None]:
+    """What comes of doing what is advised: what was done, what is known now, and the verdict after it."""
+    advice = advise(Field(world.rounds), verdict)
+    assert advice is not None
+    for low, high in [*advice.stretches, *([(None, None)] if advice.is_any_other else [])]:
+        value = world.can_hold(low, high)
+        if value is None:
+            continue
+        world.read(value)
+        decimals = max(decimals, advice.decimals)
+        seen = shown(display(rng, world.holds[-1], decimals, is_cut=is_cut))
+        quantity = replace(quantity, shows={**quantity.shows, len(world.rounds) - 1: seen})
+        return "observed", quantity, judged(world, quantity, rng)
+    if advice.range is not None and advice.range[0] <= world.low and world.high <= advice.range[1]:
+        quantity = replace(quantity, range=Interval(world.low, world.high))
+        return "given its range", quantity, judged(world, quantity, rng)
+    return "nothing to be done", quantity, verdict
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_what_is_advised_decides() -> None:
+    """Of what is undecided, the observation that is named is simulated, and decides; if not the first, a later one."""
+    undecided, after, never = 0, [0, 0, 0], 0
+    for number in range(TRUTHS // 2):
+        rng = Random(f"{SEED} {number}")
+        world, quantity, decimals, is_cut = story(rng)
+        verdict = judged(world, quantity, rng)
+        if verdict is None or verdict.is_decided:
+            continue
+        undecided += 1
+        done = []
+        for step in range(3):
+            if verdict is None or verdict.is_decided:
+                break
+            what, quantity, verdict = followed(world, quantity, verdict, rng, decimals, is_cut=is_cut)
+            done.append(what)
+            if verdict is not None and verdict.is_decided:
+                after[step] += 1
+        if verdict is None or not verdict.is_decided:
+            never += 1
+            print(number, done, world.truth, quantity.range is not None, verdict and verdict.why)
+    print(f"{undecided} undecided: decided by what was advised first, second, third: {after}; not: {never}")
+    assert never <= undecided * 0.02
+
+
+FLOATS = [form for form in FORMS if form.family is Family.FLOAT and form.bits == 32]
+
+
+def float_story(rng: Random, *, shows: float, away: int, has_moved: bool, digits: int = 4) -> tuple[World, Quantity]:
+    """A float32 that was read eight times while it moved, with its range."""
+    world = draw_world(rng, FLOATS)
+    truth = replace(world.truth, scale=UNCHANGED)
+    low, high = (Fraction(each) for each in rng.choice(RANGES))
+    world.truth, world.low, world.high = truth, low, high
+    for _ in range(8):
+        world.read(world.values())
+    decimals = max(0, digits - len(str(int(high - low))))
+    quantity = told(world, rng, with_range=True, shows=shows, decimals=decimals, is_cut=False, is_near=False)
+    if away >= 0:
+        start = max(0, truth.address - away)
+        span = Span(truth.table, start, truth.address + away + 1 - start)
+        quantity = replace(quantity, places=(span,), types=("float32",), scales=(UNCHANGED,), is_present=True)
+    if has_moved:
+        quantity = replace(quantity, moves=(max(world.holds) - min(world.holds)) / 2)
+    return world, quantity
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize(
+    ("name", "shows", "away", "has_moved", "digits", "least"),
+    [
+        ("a known place, its order is asked, nothing was shown", 0.0, 0, False, 4, 0.95),
+        ("a place that may be wrong by one, nothing was shown, it moved", 0.0, 1, True, 4, 0.95),
+        ("all places, types, orders and scales, shown with four digits", 1.0, -1, False, 4, 0.95),
+        ("all places, types, orders and scales, shown with three digits", 1.0, -1, False, 3, 0.8),
+    ],
+)
+def test_float32_with_a_range_after_eight_moving_samples(
+    name: str, shows: float, away: int, has_moved: bool, digits: int, least: float
+) -> None:
+    count = max(100, TRUTHS // 4)
+    decided = 0
+    for number in range(count):
+        rng = Random(f"{SEED} float32 {number}")
+        world, quantity = float_story(rng, shows=shows, away=away, has_moved=has_moved, digits=digits)
+        verdict = judged(world, quantity, rng)
+        decided += verdict is not None and verdict.is_decided
+    print(f"float32, {name}: {decided} of {count} decided, {100 * decided / count:.1f} %")
+    assert decided >= least * count
