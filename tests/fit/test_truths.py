@@ -117,19 +117,20 @@ def followed(
     """What comes of doing what is advised: what was done, what is known now, and the verdict after it."""
     advice = advise(Field(world.rounds), verdict)
     assert advice is not None
-    for low, high in [*advice.stretches, *([(None, None)] if advice.is_any_other else [])]:
+    wanted = [*advice.stretches, (None, None)]
+    done = []
+    for low, high in wanted:
         value = world.can_hold(low, high)
         if value is None:
             continue
         world.read(value)
-        decimals = max(decimals, advice.decimals)
-        seen = shown(display(rng, world.holds[-1], decimals, is_cut=is_cut))
-        quantity = replace(quantity, shows={**quantity.shows, len(world.rounds) - 1: seen})
-        return "observed", quantity, judged(world, quantity, rng)
-    if advice.range is not None and advice.range[0] <= world.low and world.high <= advice.range[1]:
+        text = display(rng, world.holds[-1], max(decimals, advice.decimals), is_cut=is_cut)
+        quantity = replace(quantity, shows={**quantity.shows, len(world.rounds) - 1: shown(text)})
+        done.append("observed")
+    if advice.wants_range:
         quantity = replace(quantity, range=Interval(world.low, world.high))
-        return "given its range", quantity, judged(world, quantity, rng)
-    return "nothing to be done", quantity, verdict
+        done.append("given its range")
+    return ", ".join(done), quantity, judged(world, quantity, rng) if done else verdict
 
 
 @pytest.mark.slow
@@ -154,7 +155,20 @@ def test_what_is_advised_decides() -> None:
                 after[step] += 1
         if verdict is None or not verdict.is_decided:
             never += 1
-            print(number, done, world.truth, quantity.range is not None, verdict and verdict.why)
+            print(
+                number,
+                done,
+                world.truth,
+                quantity.range is not None,
+                verdict
+                and (
+                    verdict.why,
+                    verdict.chance.total,
+                    [(str(r.way), r.way.scale and r.way.scale.words) for r in verdict.ranked[:3]],
+                    [e.text for e in quantity.shows.values()],
+                    verdict.is_decided or advise(Field(world.rounds), verdict),
+                ),
+            )
     print(f"{undecided} undecided: decided by what was advised first, second, third: {after}; not: {never}")
     assert never <= undecided * 0.02
 

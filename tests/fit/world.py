@@ -73,6 +73,8 @@ class World:
         """A value above the one and below the other that the quantity can have; None if it cannot."""
         least = self.low if low is None else max(self.low, low)
         most = self.high if high is None else min(self.high, high)
+        if low is not None and low == high:
+            return low if self.low <= low <= self.high else None
         for _ in range(20):
             if least >= most:
                 return None
@@ -115,10 +117,10 @@ def background_word(rng: Random) -> Callable[[], int]:
 
 def draw_world(rng: Random, forms: list[Form] | None = None) -> World:
     """Any device and any way to keep a quantity in it, of those that are searched."""
-    form = rng.choice(forms or FORMS)
+    form = rng.choice(forms or [each for each in FORMS if each.is_in_plan])
     scale = rng.choice([each for each in scales_of(Quantity("any"), form) if form.is_whole or each.line.factor == 1])
     if not form.is_whole and rng.random() < 0.1:
-        scale = rng.choice(USUAL[:9])
+        scale = rng.choice(USUAL[1:8])
     low, high = range_held(rng, form, scale)
     table = rng.choice((Table.INPUT, Table.HOLDING))
     base, size = rng.randrange(0, 60000), rng.randrange(8, 48)

@@ -7,7 +7,7 @@ the ways begin to differ: zero, the ends of each type, and what was shown alread
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -15,53 +15,92 @@ from typing import Final
 
 from wherry.fit.cover import best_cover, range_of_cover
 from wherry.fit.facts import Interval, Quantity
-from wherry.fit.forms import encode, number_at
+from wherry.fit.forms import MODULO_BASE, Family, Form, encode, number_at
 from wherry.fit.search import Field, Way
-from wherry.fit.verdict import COVER_MAX, Ranked, Verdict
+from wherry.fit.verdict import Ranked, Verdict
 
 WAYS_MAX: Final = 40
 """The likeliest ways that are told apart (a choice of ours)."""
-BOUNDS_MAX: Final = 12
+BOUNDS_MAX: Final = 20
 STRETCHES_MAX: Final = 3
+DECIMALS_MAX: Final = 9
+FINER_MAX: Final = 4
+"""How many digits more a display may be asked for."""
+TELLING: Final = 1000
+"""A value of so many last digits is hardly met by accident twice."""
 PARTS: Final = (Fraction(31, 100), Fraction(57, 100), Fraction(83, 100))
 """Where in a stretch its values are tried."""
 
 Stretch = tuple[Fraction | None, Fraction | None]
-"""Values above the first and below the second; None where there is no end."""
+"""Values above the first and below the second; None where there is no end. Both the same: exactly that value."""
 
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What would decide. ``stretches``: read again when the value lies in one of these. ``is_any_other``: any other
-    value than those shown will do. ``decided``: the share of the ways, by how likely they are, that this decides if
-    they are true. ``range``: if the value always stays within, declaring that decides for ``best``."""
+    """What would decide: all of it together, as far as it can be done.
 
+    Read again when any other value is shown, with at least ``decimals`` decimals; and when the value lies in one of the
+    ``stretches``. ``wants_range``: no range was declared, and one would help; ``range``: the widest within which
+    ``best`` is right, whichever is the truth. ``decided``: the share of the ways, by how likely they are, that the
+    readings decide if they are true.
+    """
+
+    decimals: int
     stretches: tuple[Stretch, ...]
-    is_any_other: bool
     decided: float
+    wants_range: bool
     range: tuple[Fraction, Fraction] | None
     best: Way | None
-    decimals: int = 0
-    """How many decimals the display must show for that; 0: as many as before."""
 
 
 def advise(field: Field, verdict: Verdict) -> Advice | None:
     """What would decide; None if it is decided, or nothing is left to decide between."""
     if verdict.is_decided or not verdict.ranked:
         return None
+    quantity = verdict.quantity
     ranked = [each for each in verdict.ranked if each.way.scale is not None][:WAYS_MAX]
     if not ranked:
-        return Advice((), True, 0.0, None, None)
-    tried = _Trial(field, verdict.quantity, ranked)
-    stretches = tried.stretches()
-    results = {stretch: tried.decided_in(stretch) for stretch in stretches}
-    chosen, decided = _choose(results, ranked)
-    others = [results[stretch] for stretch in tried.beside_shown(stretches)]
-    # A stretch beside what is shown now is the first that the value comes to: then any other value will do.
-    is_any_other = bool(others) and all(decided <= each for each in others)
-    share = sum(each.share for at, each in enumerate(ranked) if at in decided) / sum(each.share for each in ranked)
+        return Advice(_decimals(_digit(quantity)), (), 0.0, False, None, None)
+    tried = _Trial(field, quantity, ranked)
+    decided, digit = _any_other(tried, verdict)
+    results = {stretch: tried.decided_in(stretch, digit) - decided for stretch in tried.stretches}
+    chosen, more = _choose(results, ranked)
+    share = sum(each.share for at, each in enumerate(ranked) if at in decided | more)
     best, within = _narrow(verdict)
-    return Advice(tuple(chosen), is_any_other or not chosen, share, within, best)
+    total = sum(each.share for each in ranked)
+    wants_range = quantity.range is None and not verdict.is_accident
+    return Advice(_decimals(digit), tuple(chosen), share / total, wants_range, within, best)
+
+
+def _digit(quantity: Quantity) -> Fraction:
+    """The finest last digit that was shown."""
+    return min((seen.digit for seen in quantity.shows.values()), default=Fraction(1, 100))
+
+
+def _decimals(digit: Fraction) -> int:
+    decimals = 0
+    while digit < 1 and decimals < DECIMALS_MAX:
+        digit *= 10
+        decimals += 1
+    return decimals
+
+
+def _any_other(tried: _Trial, verdict: Verdict) -> tuple[frozenset[int], Fraction]:
+    """What another value near the last one decides, and the last digit that it takes: the coarsest that does as well
+    as any finer one."""
+    best: frozenset[int] = frozenset()
+    digit = chosen = tried.digit
+    for _ in range(FINER_MAX + 1):
+        found = [tried.decided_in(stretch, digit) for stretch in tried.beside_shown()]
+        decided = frozenset.intersection(*found) if found else frozenset()
+        if len(decided) > len(best):
+            best, chosen = decided, digit
+        digit /= 10
+    if verdict.is_accident and tried.shown and tried.shown[-1]:
+        # Only accidents are against it, and they are told by the number of digits.
+        while chosen * TELLING > abs(tried.shown[-1]):
+            chosen /= 10
+    return best, chosen
 
 
 def _choose(results: dict[Stretch, frozenset[int]], ranked: Sequence[Ranked]) -> tuple[list[Stretch], frozenset[int]]:
@@ -80,18 +119,29 @@ def _choose(results: dict[Stretch, frozenset[int]], ranked: Sequence[Ranked]) ->
 
 def _narrow(verdict: Verdict) -> tuple[Way | None, tuple[Fraction, Fraction] | None]:
     """The range in which one way is right whichever is true, if there is one that has all that was shown."""
-    if verdict.count > min(COVER_MAX, len(verdict.ranked)):
+    if verdict.count > min(WAYS_MAX, len(verdict.ranked)) or verdict.quantity.range is not None:
         return None, None
     ways = [each.way for each in verdict.ranked]
     shows = [seen.number for seen in verdict.quantity.shows.values()]
     best: tuple[Way | None, tuple[Fraction, Fraction] | None] = None, None
     for way in ways:
-        within = range_of_cover(way, ways)
-        if within is None or not all(within[0] <= number <= within[1] for number in shows):
-            continue
-        if best[1] is None or within[1] - within[0] > best[1][1] - best[1][0]:
+        within = range_of_cover(way, ways, shows)
+        if within is not None and (best[1] is None or within[1] - within[0] > best[1][1] - best[1][0]):
             best = way, within
     return best
+
+
+def _ends(form: Form) -> Iterator[int]:
+    """The ends of the range of a form, and of what its lowest bytes and words hold."""
+    yield from (int(end) for end in form.limits)
+    for words in range(1, form.registers):
+        if form.family is Family.MODULO:
+            yield MODULO_BASE**words - 1
+        elif form.family is not Family.BCD:
+            yield (1 << 16 * words) - 1
+            yield (1 << 16 * words - 1) - 1
+    if form.family is Family.BCD:
+        yield from (100**parts - 1 for parts in range(1, 2 * form.registers))
 
 
 class _Trial:
@@ -103,53 +153,56 @@ class _Trial:
         last = len(field.readings) - 1
         self.words = [field.words(way, last) or (0,) * way.form.registers for way in self.ways]
         self.now = [field.value(way, last) for way in self.ways]
-        digits = [seen.digit for seen in quantity.shows.values()]
-        fine = [abs(way.scale.line.factor) for way in self.ways if way.scale is not None and way.form.is_whole]
-        self.digit = min(digits) if digits else min(fine, default=Fraction(1, 100))
+        self.digit = _digit(quantity)
         self.shown = [seen.number for _, seen in sorted(quantity.shows.items())]
+        self.stretches = self._stretches()
 
-    def stretches(self) -> list[Stretch]:
+    def _stretches(self) -> list[Stretch]:
         """From one bound to the next, within the declared range."""
         bounds = set(self.shown) | {Fraction(0)}
         for way in self.ways:
             if way.form.is_whole and way.scale is not None:
                 line = way.scale.line
-                bounds |= {int(end) * line.factor + line.offset for end in way.form.limits}
+                bounds |= {end * line.factor + line.offset for end in _ends(way.form)}
         within = self.quantity.range
         if within is not None:
             bounds = {each for each in bounds if within.low < each < within.high} | {within.low, within.high}
         centre = self.shown[-1] if self.shown else Fraction(0)
         near = sorted(sorted(bounds, key=lambda each: abs(each - centre))[:BOUNDS_MAX])
         ends: list[Fraction | None] = [*near] if within is not None else [None, *near, None]
-        return list(pairwise(ends))
+        exactly = [(each, each) for each in (within.low, within.high)] if within is not None else []
+        return [*pairwise(ends), *exactly]
 
-    def beside_shown(self, stretches: Sequence[Stretch]) -> list[Stretch]:
+    def beside_shown(self) -> list[Stretch]:
         """Those that begin or end where the value is now."""
-        return [each for each in stretches if self.shown and self.shown[-1] in each]
+        return [each for each in self.stretches if self.shown and self.shown[-1] in each and each[0] != each[1]]
 
-    def values_in(self, stretch: Stretch) -> list[Fraction]:
+    def values_in(self, stretch: Stretch, digit: Fraction) -> list[Fraction]:
         """A few values of a stretch, to the digits of the display."""
         low, high = stretch
+        if low is not None and low == high:
+            return [low]
         if low is None or high is None:
             end = (high if low is None else low) or Fraction(0)
-            away = max(abs(end), 100 * self.digit)
+            away = max(abs(end), 100 * digit)
             made = [end + (away if high is None else -away) * part for part in PARTS]
         else:
             made = [low + (high - low) * part for part in PARTS]
-        made = [round(each / self.digit) * self.digit for each in made]
+        made = [round(each / digit) * digit for each in made]
         return [each for each in made if (low is None or each > low) and (high is None or each < high)]
 
-    def decided_in(self, stretch: Stretch) -> frozenset[int]:
+    def decided_in(self, stretch: Stretch, digit: Fraction) -> frozenset[int]:
         """The ways that, if true, would be known to be by a reading in this stretch, at each of its values tried."""
         result = set()
+        values = self.values_in(stretch, digit)
         for at, way in enumerate(self.ways):
-            outcomes = [self._is_decided(at, way, value) for value in self.values_in(stretch)]
+            outcomes = [self._is_decided(at, way, value, digit) for value in values]
             held = [each for each in outcomes if each is not None]
             if held and all(held):
                 result.add(at)
         return frozenset(result)
 
-    def _is_decided(self, at: int, way: Way, value: Fraction) -> bool | None:
+    def _is_decided(self, at: int, way: Way, value: Fraction, digit: Fraction) -> bool | None:
         """Whether the way would be known by a reading of this value; None if it cannot hold it."""
         assert way.scale is not None
         number = way.scale.number(value)
@@ -159,7 +212,7 @@ class _Trial:
         except (ValueError, OverflowError):
             return None
         value = Fraction(whole) * way.scale.line.factor + way.scale.line.offset if way.form.is_whole else value
-        seen = Interval(value - self.digit, value + self.digit, is_open=True)
+        seen = Interval(value - digit, value + digit, is_open=True)
         held = {way.address + offset: word for offset, word in enumerate(words)}
         left = [other for index, other in enumerate(self.ways) if index == at or self._reads(index, way, held, seen)]
         return best_cover(left, self.quantity.range) is not None

@@ -7,7 +7,7 @@ as far off as the real one, which counts an eighth.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from wherry.fit.facts import Quantity
-from wherry.fit.forms import Form
+from wherry.fit.forms import Flags, Form, windows
 from wherry.fit.registers import Registers
 from wherry.fit.scales import Ratio
-from wherry.fit.search import Field, allowed, forms_of, scales_of
+from wherry.fit.search import Field, Group, allowed, forms_of, scales_of
 from wherry.plan.model import Table
 
 DECOYS: Final = 256
@@ -26,6 +26,8 @@ WIDENED: Final = 8
 SPREAD: Final = 4.0
 FOLLOWED_MAX: Final = 20_000
 """Matches of one form that are followed through the other readings; of more, every n-th (a choice of ours)."""
+
+LEFT_OUT_MAX: Final = 100
 
 ACCIDENT_MAX: Final = 1e-3
 """What is left alone is taken for the truth only if so few would be left by chance (a choice of ours)."""
@@ -83,29 +85,46 @@ def _decoys(quantity: Quantity, readings: int) -> _Decoys | None:
     return _Decoys(seen, made[:, away], np.repeat(halves[:, None] * WIDENED, int(away.sum()), axis=1))
 
 
-def chance(field: Field, quantity: Quantity) -> Chance:
-    """Matches to be expected by accident, as many ways as the quantity is searched in."""
+def chance(field: Field, quantity: Quantity, groups: Sequence[Group]) -> Chance:
+    """Matches to be expected by accident, as many ways as the quantity is searched in. Where few ways are left, their
+    registers are left out: the quantity itself, taken on another scale, is no accident."""
     decoys = _decoys(quantity, len(field.readings))
     if decoys is None or not decoys.middle.size or quantity.is_any_line or quantity.exponent:
         return Chance(None, {})
     parts: dict[Key, float] = {}
+    left = sum(len(group.addresses) for group in groups)
     for registers in field.tables.values():
+        free = _free(registers, groups if left <= LEFT_OUT_MAX else ())
         for form in forms_of(quantity):
-            for index, hits in enumerate(_of_form(registers, form, scales_of(quantity, form), quantity, decoys)):
+            for index, hits in enumerate(_of_form(registers, form, scales_of(quantity, form), quantity, decoys, free)):
                 if hits:
                     parts[registers.table, form, index] = hits
     return Chance(sum(parts.values()) + LEAST, parts)
 
 
-def _of_form(registers: Registers, form: Form, scales: list[Ratio], quantity: Quantity, decoys: _Decoys) -> list[float]:
+def _free(registers: Registers, groups: Sequence[Group]) -> Flags:
+    """Which registers belong to no way that is left."""
+    result: Flags = np.ones(registers.size, dtype=np.bool_)
+    for group in groups:
+        if group.table is registers.table:
+            at = group.addresses - registers.base
+            for offset in range(group.form.registers):
+                result[at + offset] = False
+    return result
+
+
+def _of_form(
+    registers: Registers, form: Form, scales: list[Ratio], quantity: Quantity, decoys: _Decoys, free: Flags
+) -> list[float]:
     """The matches to be expected of one form, by scale."""
     numbers = registers.sorted(form, decoys.readings[0])
     if not len(numbers.values) or not scales:
         return [0.0] * len(scales)
     values, addresses = numbers.values.astype(np.float64), numbers.addresses
-    if quantity.places:
-        keep = allowed(quantity, registers.table, addresses)
-        values, addresses = values[keep], addresses[keep]
+    keep = allowed(quantity, registers.table, addresses)
+    if not free.all():
+        keep = keep & np.logical_and.reduce(windows(free, form.registers), axis=1)[addresses - registers.base]
+    values, addresses = values[keep], addresses[keep]
     factors = np.array([float(each.line.factor) for each in scales])[:, None]
     offsets = np.array([float(each.line.offset) for each in scales])[:, None]
     low, high = _bounds(decoys, 0, factors, offsets)

@@ -116,8 +116,12 @@ FORMS: Final[tuple[Form, ...]] = tuple(_all_forms())
 
 TYPE_NAMES: Final[tuple[str, ...]] = tuple(dict.fromkeys(form.name for form in FORMS))
 
+USUAL_TYPES: Final[tuple[str, ...]] = tuple(dict.fromkeys(form.name for form in FORMS if form.is_in_plan))
+"""What is searched unless the user says otherwise: what a plan can name. Numbers to the base 10,000 are rare, and on
+many scales look like others."""
 
-def windows(words: Words, registers: int) -> Words:
+
+def windows(words: npt.NDArray[Any], registers: int) -> npt.NDArray[Any]:
     """Every run of ``registers`` words in ``words`` (one axis): shape (addresses, registers)."""
     return np.lib.stride_tricks.sliding_window_view(words, registers)
 

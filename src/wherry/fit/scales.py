@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
 
+from wherry.fit.forms import Family
 from wherry.values.scaling import Line
 
 POWER_MAX: Final = 4
@@ -17,18 +18,26 @@ POWER_MAX: Final = 4
 numbers, and units differ by a thousand."""
 
 
+DECIMAL_POWER_MIN: Final = -3
+_BINARY: Final = frozenset({Family.INT, Family.UINT, Family.FLOAT})
+_WHOLE: Final = frozenset({Family.INT, Family.UINT})
+
+
 @dataclass(frozen=True, slots=True)
 class Ratio:
     """One scale: ``value = number * factor + offset``, exactly; ``words`` for people, ``weight`` before any evidence.
 
-    ``for_floats``: tried for floating-point numbers too, ``for_whole`` for whole ones.
+    ``families``: what it is tried on; empty: everything.
     """
 
     line: Line
     words: str
     weight: float
-    for_floats: bool = True
-    for_whole: bool = True
+    families: frozenset[Family] = frozenset()
+
+    def fits(self, family: Family) -> bool:
+        """Whether it is tried on numbers of this family."""
+        return not self.families or family in self.families
 
     def number(self, value: Fraction) -> Fraction:
         """The number that stands for a value."""
@@ -39,13 +48,15 @@ def _powers() -> Iterable[Ratio]:
     weights = {0: 0.4, -1: 0.22, -2: 0.16, -3: 0.08, -4: 0.01, 1: 0.02, 2: 0.01, 3: 0.03, 4: 0.002}
     for power in range(-POWER_MAX, POWER_MAX + 1):
         words = "1" if power == 0 else f"x {10**power}" if power > 0 else f"/ {10**-power}"
-        yield Ratio(Line(Fraction(10) ** power), words, weights[power])
+        # Decimal digits are not kept for the sake of tens or hundreds of something, nor finer than anything shown.
+        families = frozenset() if DECIMAL_POWER_MIN <= power <= 0 else _BINARY
+        yield Ratio(Line(Fraction(10) ** power), words, weights[power], families)
 
 
 USUAL: Final[tuple[Ratio, ...]] = (
     *_powers(),
-    Ratio(Line(Fraction(1, 2)), "/ 2", 0.02, for_floats=False),
-    Ratio(Line(Fraction(1, 4)), "/ 4", 0.01, for_floats=False),
+    Ratio(Line(Fraction(1, 2)), "/ 2", 0.02, _WHOLE),
+    Ratio(Line(Fraction(1, 4)), "/ 4", 0.01, _WHOLE),
 )
 """What is tried unless the user says otherwise. The weights are a stated prior (common practice, no source)."""
 

@@ -17,7 +17,7 @@ from wherry.errors import LocalError
 from wherry.fit import exponents, lines
 from wherry.fit.bounds import Bounds, Limits, hits, value_of, within
 from wherry.fit.facts import Interval, Quantity
-from wherry.fit.forms import FORMS, Flags, Form, number_at
+from wherry.fit.forms import FORMS, USUAL_TYPES, Flags, Form, number_at
 from wherry.fit.readings import Round
 from wherry.fit.registers import Addresses, Registers
 from wherry.fit.scales import Ratio
@@ -99,17 +99,17 @@ class Group:
 
 def forms_of(quantity: Quantity) -> list[Form]:
     """The forms that are searched for a quantity."""
+    types = quantity.types or USUAL_TYPES
     return [
         form
         for form in FORMS
-        if (not quantity.types or form.name in quantity.types)
-        and (not quantity.orders or any(order in quantity.orders for order in form.orders_alike))
+        if form.name in types and (not quantity.orders or any(order in quantity.orders for order in form.orders_alike))
     ]
 
 
 def scales_of(quantity: Quantity, form: Form) -> list[Ratio]:
     """The scales that are tried on one form."""
-    return [each for each in quantity.scales if (each.for_whole if form.is_whole else each.for_floats)]
+    return [each for each in quantity.scales if each.fits(form.family)]
 
 
 def allowed(quantity: Quantity, table: Table, addresses: Addresses) -> Flags:
@@ -179,7 +179,7 @@ def _of_form(registers: Registers, form: Form, known: Known) -> Iterator[Group]:
             yield from _some(exponents.group(registers, form, quantity, known.intervals), registers, quantity)
         return
     for index, scale in enumerate(quantity.scales):
-        if scale.for_whole if form.is_whole else scale.for_floats:
+        if scale.fits(form.family):
             addresses = matching(registers, form, index, known)
             if len(addresses):
                 yield from _some(Group(registers.table, form, scale, addresses), registers, quantity)

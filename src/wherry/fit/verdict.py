@@ -75,6 +75,8 @@ class Verdict:
     chance: Chance
     none_share: float
     """How likely it is that the quantity is kept in none of the ways that were searched."""
+    is_accident: bool = False
+    """Whether one way is right, but for the accidents that are to be expected in so many registers."""
 
 
 def fit(field: Field, quantities: Sequence[Quantity], shared: Collection[Shared] = ()) -> list[Verdict]:
@@ -87,7 +89,9 @@ def fit(field: Field, quantities: Sequence[Quantity], shared: Collection[Shared]
         found = [
             list(kept(quantity, groups, shared, common)) for quantity, groups in zip(quantities, found, strict=True)
         ]
-    chances = [_chance(field, quantity, shared, common) for quantity in quantities]
+    chances = [
+        _chance(field, quantity, groups, shared, common) for quantity, groups in zip(quantities, found, strict=True)
+    ]
     weights = [
         [group_weights(field, quantity, group, each) for group in groups]
         for quantity, groups, each in zip(quantities, found, chances, strict=True)
@@ -99,9 +103,15 @@ def fit(field: Field, quantities: Sequence[Quantity], shared: Collection[Shared]
     ]
 
 
-def _chance(field: Field, quantity: Quantity, shared: Collection[Shared], common: Possible | None) -> Chance:
+def _chance(
+    field: Field,
+    quantity: Quantity,
+    groups: Sequence[Group],
+    shared: Collection[Shared],
+    common: Possible | None,
+) -> Chance:
     """The accidents to be expected, of those forms only that go with the other quantities."""
-    alone = chance(field, quantity)
+    alone = chance(field, quantity, groups)
     if common is None or alone.total is None:
         return alone
     return alone.only(
@@ -141,7 +151,9 @@ def _verdict(
         for way, weight in top[:RANKED_MAX]
     )
     facts = _facts(quantity, groups, weights, best, is_decided=is_decided, is_trusted=not is_chance)
-    return Verdict(quantity, count, is_decided, why, best, ranked, facts, accident, none)
+    return Verdict(
+        quantity, count, is_decided, why, best, ranked, facts, accident, none, decided is not None and is_chance
+    )
 
 
 def _nothing(alone: int, shared: Collection[Shared]) -> str:
