@@ -60,7 +60,7 @@ def with_cell(row: int, column: int, content: object) -> list[list[object]]:
 FAULTS: list[tuple[int, int, object, str, str]] = [
     (1, REGISTER, "", "A3", "the address is missing"),
     (1, REGISTER, "4000l", "A3", "is no address"),
-    (1, REGISTER, "410003", "A3", "the first digit of 410003 stands for no table"),
+    (1, REGISTER, "410003", "A3", "410003 has 6 digits, and not 5"),
     (1, REGISTER, "40000", "A3", "counted from 1"),
     (1, REGISTER, "50003", "A3", "stands for no table"),
     (1, REGISTER, "30003", "A3", "by its first digit, and the row says `holding`"),
@@ -94,6 +94,8 @@ FAULTS: list[tuple[int, int, object, str, str]] = [
     (1, ACCESS, "sometimes", "J3", "no kind of access"),
     (1, ACCESS, "W", "J3", "can only be written"),
     (7, ACCESS, "R/W", "J9", "the table `input` cannot"),
+    (7, UNIT, "0.1 L/s", "H9", "a number and a unit"),
+    (0, UNIT, "10 mg/L", "H2", "a number and a unit"),
     (1, UNIT, "Â°C", "H3", "signs of a wrong encoding"),
 ]
 
@@ -148,6 +150,17 @@ def test_what_only_a_spreadsheet_does(tmp_path: Path) -> None:
     result = import_table(workbook_file(tmp_path, rows, merged=["A6:A7"]), OPTIONS)
     assert result.problems == []
     assert [(each.address, each.bit) for each in result.points[4:6]] == [(6, 0), (6, 1)]
+
+
+def test_a_factor_in_the_unit_and_a_byte_in_a_register(tmp_path: Path) -> None:
+    rows = [list(HEADINGS), *with_cell(3, UNIT, "0.1 kWh")]
+    rows[4][SCALE] = ""
+    rows[7][TYPE] = "uint8"
+    result = import_table(csv_file(tmp_path, rows), OPTIONS)
+    assert result.problems == []
+    assert (result.points[3].factor, result.points[3].unit) == (Fraction(1, 10), "kWh")
+    assert result.points[3].remarks == ("factor 0.1 from the unit `0.1 kWh`",)
+    assert result.points[6].remarks == ("8 bits in a register: the other byte is taken to be 0",)
 
 
 def test_cells_that_moved_are_told(tmp_path: Path) -> None:

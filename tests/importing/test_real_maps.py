@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
-
 from tests.importing.conftest import REGISTER_MAPS
 from tests.importing.tables import csv_file, workbook_file
+
 from wherry.importing.notation import Notation
 from wherry.importing.table import Options, import_table
 from wherry.plan.model import REFERENCE_DIGIT, Table

@@ -71,6 +71,15 @@ def test_the_points_make_a_plan_that_is_sound(models: Path) -> None:
     assert [(each.at.address, each.content) for each in identity.registers][-1] == (40029, "-2")
 
 
+def test_a_text_that_is_padded_with_blanks_is_named_by_its_own_registers(models: Path) -> None:
+    registers = hatchery_device()
+    for at, word in enumerate((0x536B, 0x6964, 0x2020, 0x2020)):  # "Skid    "
+        registers[40008 + at] = word
+    device = carry_out(discover(Definitions(models)), answering(registers))
+    assert '{ at = "holding address 40008 string(4)", is = "Skid" }' in identity_line(device, points_of(device))
+    assert '{ at = "holding address 40004 string(4)", is = "Trou" }' in identity_line(device, points_of(device))
+
+
 @pytest.mark.parametrize("count_max", [1, 2, 3, 7, 16, 125])
 def test_a_small_limit_changes_nothing_but_the_number_of_requests(models: Path, count_max: int) -> None:
     whole = carry_out(discover(Definitions(models)), answering(hatchery_device()))

@@ -24,6 +24,10 @@ CONTRADICTIONS_SHARE: Final = 20
 """One row in so many may be a misprint. A bound of ours."""
 
 
+PAIRS_MIN: Final = 6
+"""From so many rows with two numbers on one of them may be a misprint. A bound of ours."""
+
+
 class Notation(StrEnum):
     """How registers are numbered."""
 
@@ -169,6 +173,9 @@ def _one(digits: str, notation: Notation, table: Table | None, hexadecimal: bool
         return Place(table, number - 1) if number <= ITEMS_PER_TABLE else f"{number} is beyond the last number, 65536"
     if hexadecimal:
         return "reference numbers are not written in hexadecimal"
+    if len(digits) != notation.digits and (digits[0] == "0" or len(digits) > notation.digits):
+        # Fewer digits are those of a coil whose zeros a spreadsheet has lost.
+        return f"{digits} has {len(digits)} digits, and not {notation.digits}"
     digit, rest = divmod(number, 10_000 if notation is Notation.REFERENCE_5 else 100_000)
     if digit not in _DIGIT_TABLE:
         return f"the first digit of {number:0{5 if notation is Notation.REFERENCE_5 else 6}} stands for no table"
@@ -321,12 +328,13 @@ def _pair(
     both = [each for each in rows if each.second is not None]
     if len(both) < 2 or 2 * len(both) < len(rows):
         return None
+    misprints = max(len(both) // CONTRADICTIONS_SHARE, 1 if len(both) >= PAIRS_MIN else 0)
+    needed = len(both) - misprints
     fitting = [
         (first, second)
         for first in possible
         for second in Notation
-        if _agreeing(both, first, second, decision) >= len(both) - max(1, len(both) // CONTRADICTIONS_SHARE)
-        and first is not second
+        if _agreeing(both, first, second, decision) >= needed
     ]
     firsts = {first for first, _ in fitting}
     return fitting[0] if len(fitting) == 1 or (len(firsts) == 1 and fitting) else None

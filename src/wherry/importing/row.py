@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -118,16 +119,37 @@ def read_row(context: Context, at: int, previous: Row | None) -> Row:
     typed = row.read(Column.TYPE, lambda text: words.type_of(text, row.length))
     if typed is not None:
         row.type, row.order = typed.type, typed.order
+        if re.search(r"(?<!\d)8(?!\d)|byte", row.cell(Column.TYPE).text.lower()) and typed.type.bits == REGISTER_BITS:
+            row.remarks.append("8 bits in a register: the other byte is taken to be 0")
     row.order = row.read(Column.ORDER, words.order_of) or row.order
     heading = context.headings.texts.get(context.headings.columns.get(Column.SCALE, -1), "")
     row.factor = row.read(Column.SCALE, lambda text: words.factor_of(text, heading))
     row.access = row.read(Column.ACCESS, words.access_of, Level.DOUBTFUL) or ""
     _range(row)
+    _unit(row)
+    _texts(row)
+    return row
+
+
+def _unit(row: Row) -> None:
+    """The unit; a number before it is a factor (``0.1 V``), if no other column says one."""
     row.unit = " ".join(row.cell(Column.UNIT).text.split())
     if words.is_nothing(row.unit):
         row.unit = ""
-    _texts(row)
-    return row
+    match = re.fullmatch(r"[x*\u00d7]?\s*(\d[\d.,]*)\s*([^\d\s].*)", row.unit)
+    if match is None:
+        return
+    question = "what is the unit, and what is the register's number multiplied by?"
+    try:
+        number = words.number_of(match[1], "factor")
+    except UnclearError as unclear:
+        row.problems.append(row.problem(Column.UNIT, unclear.what, unclear.question))
+        return
+    if number == 0 or number >= 1 or row.factor is not None:
+        row.problems.append(row.problem(Column.UNIT, f"`{row.unit[:40]}` holds a number and a unit", question))
+        return
+    row.remarks.append(f"factor {match[1]} from the unit `{row.unit}`")
+    row.factor, row.unit = Factor(number), match[2].strip()
 
 
 def _address(row: Row, previous: Row | None) -> None:

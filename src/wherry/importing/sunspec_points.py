@@ -12,7 +12,8 @@ from wherry.importing.sunspec_facts import POINT_TYPES, UNIT_NAMES, Nature
 from wherry.importing.sunspec_read import Device
 from wherry.importing.sunspec_values import Reading
 from wherry.plan.model import Table
-from wherry.values.types import Kind
+from wherry.values.codec import TEXT_ENCODING
+from wherry.values.types import Kind, string
 
 CARRIED: Final = (Nature.NUMBER, Nature.COUNTER, Nature.STATE, Nature.FLAGS, Nature.TEXT)
 HEADER_POINTS: Final = ("ID", "L")
@@ -68,12 +69,21 @@ def identity_line(device: Device, points: Sequence[ImportedPoint]) -> str:
         for each in device.readings
         if each.exponent_at is not None and (each.field.address, each.field.name) in taken
     }
-    entries: list[tuple[str, object]] = []
-    for each in device.identity:
-        assert isinstance(each.value, str), each
-        entries.append((f"{place_text(Table.HOLDING, each.field.address)} {each.field.value_type}", each.value))
+    entries: list[tuple[str, object]] = [entry for each in device.identity if (entry := _text_entry(each)) is not None]
     entries += [(f"{place_text(Table.HOLDING, at)} int16", exponent) for at, exponent in sorted(exponents.items())]
     if not entries:
         return ""
     registers = ", ".join(f"{{ at = {json.dumps(at)}, is = {json.dumps(told)} }}" for at, told in entries)
     return f"identity = {{ registers = [{registers}] }}"
+
+
+def _text_entry(reading: Reading) -> tuple[str, object] | None:
+    """Where a text of the common model is, and what it is. Identity is compared register by register, and texts are
+    written with NUL behind them: of one that is padded otherwise only its own whole registers are named."""
+    text, place = str(reading.raw), place_text(Table.HOLDING, reading.field.address)
+    if text.encode(TEXT_ENCODING).ljust(len(reading.data), b"\0") == reading.data:
+        return f"{place} {reading.field.value_type}", text
+    length = len(text) // 2 * 2
+    if text.encode(TEXT_ENCODING)[:length] != reading.data[:length] or not text[:length].strip():
+        return None
+    return f"{place} {string(length)}", text[:length]
