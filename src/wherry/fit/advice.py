@@ -23,6 +23,8 @@ WAYS_MAX: Final = 40
 """The likeliest ways that are told apart (a choice of ours)."""
 BOUNDS_MAX: Final = 20
 STRETCHES_MAX: Final = 3
+NEARBY: Final = 200
+"""So many times what was shown is as far as a value is asked for, where no range is known."""
 DECIMALS_MAX: Final = 9
 FINER_MAX: Final = 4
 """How many digits more a display may be asked for."""
@@ -63,7 +65,8 @@ def advise(field: Field, verdict: Verdict) -> Advice | None:
         return Advice(_decimals(_digit(quantity)), (), 0.0, False, None, None)
     tried = _Trial(field, quantity, ranked)
     decided, digit = _any_other(tried, verdict)
-    results = {stretch: tried.decided_in(stretch, digit) - decided for stretch in tried.stretches}
+    within_reach = [each for each in tried.stretches if quantity.range is not None or _is_near(each, tried.shown)]
+    results = {stretch: tried.decided_in(stretch, digit) - decided for stretch in within_reach}
     chosen, more = _choose(results, ranked)
     share = sum(each.share for at, each in enumerate(ranked) if at in decided | more)
     best, within = _narrow(verdict)
@@ -98,9 +101,23 @@ def _any_other(tried: _Trial, verdict: Verdict) -> tuple[frozenset[int], Fractio
         digit /= 10
     if verdict.is_accident and tried.shown and tried.shown[-1]:
         # Only accidents are against it, and they are told by the number of digits.
-        while chosen * TELLING > abs(tried.shown[-1]):
+        finest = _step(verdict.best)
+        while chosen * TELLING > abs(tried.shown[-1]) and chosen > finest:
             chosen /= 10
     return best, chosen
+
+
+def _step(best: Way | None) -> Fraction:
+    """The finest step of a value that a way can show."""
+    if best is None or best.scale is None or not best.form.is_whole:
+        return Fraction(0)
+    return abs(best.scale.line.factor)
+
+
+def _is_near(stretch: Stretch, shown: Sequence[Fraction]) -> bool:
+    """Whether a stretch begins where the value may well come."""
+    most = NEARBY * max([abs(each) for each in shown], default=Fraction(1))
+    return any(end is not None and abs(end) <= most for end in stretch)
 
 
 def _choose(results: dict[Stretch, frozenset[int]], ranked: Sequence[Ranked]) -> tuple[list[Stretch], frozenset[int]]:
