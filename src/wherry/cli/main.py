@@ -13,6 +13,7 @@ from wherry.cli.output import Exit
 from wherry.errors import LinkError, WherryError
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    "survey": ("wherry.cli.survey", "what does this controller answer, how much at once, how fast? only reads"),
     "fit": ("wherry.cli.fit", "find how a known value is kept: address, type, order and scale"),
     "new": ("wherry.cli.new", "write a commented starter plan"),
     "import": ("wherry.cli.import_", "a register table, or a SunSpec device, made into points of a plan"),

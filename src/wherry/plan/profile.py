@@ -8,6 +8,7 @@ A profile is a TOML file of facts. Each is either a bare value, which somebody d
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -20,12 +21,12 @@ from wherry.errors import PlanError
 from wherry.plan.durations import parse_duration
 from wherry.plan.files import read_bytes
 from wherry.plan.model import Span, Table
-from wherry.plan.places import parse_span
 from wherry.plan.positions import Positions
 from wherry.plan.wording import TextError, listed, nearest, printable, shown
 from wherry.protocol.tolerance import Tolerance
 
 VERSION: Final = 1
+_SPAN: Final = re.compile(r"([a-z]+) (\d{1,5})(?:\.\.(\d{1,5}))?")
 BYTES_MAX: Final = 4 * 1024 * 1024  # a bound of ours
 
 
@@ -233,8 +234,8 @@ class _Reading:
     def __init__(self, text: str, file: str) -> None:
         self._text, self._file = text, file
 
-    def wrong(self, path: tuple[str | int, ...], message: str) -> NoReturn:
-        span = Positions(self._text, self._file).span(path)
+    def wrong(self, path: tuple[str | int, ...], message: str, *, on_key: bool = False) -> NoReturn:
+        span = Positions(self._text, self._file).span(path, on_key=on_key)
         raise PlanError(f"{self._file}:{span.line}:{span.column}: {message}")
 
     def check(self, value: Any, check: Check, path: tuple[str | int, ...]) -> None:
@@ -246,7 +247,7 @@ class _Reading:
             if key not in known:
                 near = nearest(key, known)
                 hint = f"; did you mean `{near}`?" if near else f": {listed(known)}"
-                self.wrong((*path, key), f"`{printable(key)}` is no key here{hint}")
+                self.wrong((*path, key), f"`{printable(key)}` is no key here{hint}", on_key=True)
 
     def part(self, data: Mapping[str, Any], path: tuple[str, ...]) -> Mapping[str, Any]:
         value: Any = data
@@ -297,14 +298,20 @@ class _Reading:
             self.wrong(path, f"`{path[-1]}` is a list of places, such as `{table} 0..99`")
         found = []
         for index, text in enumerate(texts):
-            try:
-                span = parse_span(text) if isinstance(text, str) else None
-            except TextError as wrong:
-                self.wrong((*path, index), wrong.message)
-            if span is None or span.table is not table:
+            span = span_of(text, table) if isinstance(text, str) else None
+            if span is None:
                 self.wrong((*path, index), f"{shown(text)} is no place in the {table} table, such as `{table} 0..99`")
             found.append(span)
         return tuple(found)
+
+
+def span_of(text: str, table: Table) -> Span | None:
+    """``holding 0..99`` or ``holding 7``: in a profile addresses count from zero, always. None for anything else."""
+    match = _SPAN.fullmatch(text)
+    if match is None or match[1] != table:
+        return None
+    first, last = int(match[2]), int(match[3] or match[2])
+    return Span(table, first, last - first + 1) if first <= last < bounds.ITEMS_PER_TABLE else None
 
 
 # Writing.

@@ -7,7 +7,7 @@ from typing import Final
 
 from wherry.protocol.prepared import Prepared
 from wherry.survey import manners
-from wherry.survey.asking import Pace, Phase, Procedure
+from wherry.survey.asking import Kind, Pace, Phase, Procedure
 from wherry.survey.found import CONNECTIONS_MAX, Found, Looked, Settings
 from wherry.survey.holes import classify
 from wherry.survey.items import BudgetSpentError, Holes, Items, State, SurpriseError, is_not_served, read_of
@@ -55,7 +55,7 @@ def survey(settings: Settings, found: Found, on_canary: Watched) -> Procedure[No
             on_canary(canary)
             yield from _gap(found, canary)
         try:
-            yield from _map(looked)
+            yield from find_map(looked)
         except BudgetSpentError:
             looked.limit = looked.limit or _limit_so_far(items)
         looked.blocks = blocks_of(items, looked.holes, _usable(looked))
@@ -83,15 +83,20 @@ def _units(settings: Settings, found: Found) -> Procedure[None]:
     start = settings.ranges[0][0]
     for unit in settings.units:
         answer = yield from manners.find_unit(unit, settings.tables[0], start)
-        prepared = read_of(unit, settings.tables[0], start, 1)
-        if found.unit is None and not answer.is_answer and answer.why:
-            found.tolerates = yield from manners.find_tolerance(prepared, answer.why)
+        tried = unit if answer.why else settings.units[0]
+        is_strange = answer.kind is Kind.BROKEN or bool(answer.why)
+        # A device that answers nothing at all may want every request to have the same id: tried with the last unit.
+        is_last = unit == settings.units[-1] and answer.kind is Kind.SILENT
+        if found.unit is None and (is_strange or is_last):
+            found.tolerates = yield from manners.find_tolerance(read_of(tried, settings.tables[0], start, 1), answer)
             if found.tolerates:
+                found.units[unit] = str(answer)
+                unit = tried
                 answer = yield from manners.find_unit(unit, settings.tables[0], start)
         found.units[unit] = "answers" if manners.answers_as_unit(answer) else str(answer)
         if found.unit is None and manners.answers_as_unit(answer):
             found.unit = unit
-            found.settled_ns = yield from settle(prepared)
+            found.settled_ns = yield from settle(read_of(unit, settings.tables[0], start, 1))
     others = sum(1 for said in found.units.values() if said == "answers")
     if others > 1 and UNLIKELY_UNIT not in found.units:
         answer = yield from manners.find_unit(UNLIKELY_UNIT, settings.tables[0], start)
@@ -123,7 +128,7 @@ def _gap(found: Found, canary: Prepared) -> Procedure[None]:
     yield Pace(found.gap.gap_ns)
 
 
-def _map(looked: Looked) -> Procedure[None]:
+def find_map(looked: Looked) -> Procedure[None]:
     """Quantity, behaviour, map, and the quantity once more where the map shows room for it."""
     items = looked.items
     foothold = yield from find_foothold(items)
@@ -132,7 +137,7 @@ def _map(looked: Looked) -> Procedure[None]:
     is_limit = yield from proved_here(items, foothold.start, good)
     limit = good if is_limit or good >= items.most else None
     holes = yield from classify(items, foothold, good)
-    for _ in range(SURPRISES_MAX):
+    for attempt in range(SURPRISES_MAX):
         looked.holes = holes
         try:
             yield from _map_as(looked, holes, limit, good)
@@ -144,9 +149,11 @@ def _map(looked: Looked) -> Procedure[None]:
             again: Holes | None = None
         except SurpriseError as surprise:
             again = surprise.holes
+            looked.contradictions.append(str(surprise))
         hints = [at for hole in looked.absent for at in (hole.start, hole.last)]
         holes = again or (yield from classify(items, foothold, good, hints))
-        if holes is looked.holes:
+        if holes is looked.holes or attempt == SURPRISES_MAX - 1:
+            # No better explanation: what was found stays, with what speaks against it.
             return
         items.forget_states()
         looked.contradictions.clear()

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 
 from wherry.survey.asking import Procedure
 from wherry.survey.items import Holes, Items, runs_of
-from wherry.survey.quantity import WIDTHS, Foothold
+from wherry.survey.quantity import WIDTHS, Foothold, good_beginning
 
 NEAR = 12
 """How far from a refused address a good one is looked for."""
@@ -33,15 +33,18 @@ def classify(items: Items, foothold: Foothold, count_good: int, hints: Sequence[
     whole = yield from is_whole(items, foothold.start)
     if whole:
         return Holes.UNSPLITTABLE
-    tried = 0
+    tried: set[int] = set()
     undecided: Holes | None = None
-    for bad in (yield from _bad_singles(items, foothold, count_good, hints)):
-        verdict, is_sure = yield from _judge(items, bad, count_good)
-        if is_sure:
-            return verdict
-        undecided = undecided or verdict
-        tried += 1
-        if tried >= TRIED_MAX:
+    for stage in (_hinted(hints), _near(items, foothold, count_good), _suspected(items), _anywhere(items, count_good)):
+        for bad in (yield from stage):
+            if bad in tried or len(tried) >= TRIED_MAX:
+                continue
+            tried.add(bad)
+            verdict, is_sure = yield from _judge(items, bad, count_good)
+            if is_sure:
+                return verdict
+            undecided = undecided or verdict
+        if len(tried) > 1:
             break
     if tried:
         between = yield from _between(items, count_good)
@@ -70,29 +73,44 @@ def is_whole(items: Items, address: int) -> Procedure[bool]:
     return False
 
 
-def _bad_singles(items: Items, foothold: Foothold, count_good: int, hints: Sequence[int]) -> Procedure[list[int]]:
-    """Some single addresses that are refused, the most telling first."""
-    found = list(hints)[:TRIED_MAX]
-    if found:
-        return found
-    start = foothold.start
-    if foothold.count == 1:
-        near = [start + 1, start + 2, start + 3]
-        if items.was_refused(start, count_good + 1):
-            near.append(start + count_good)
-        for address in near:
-            if items.low <= address < items.high and not (yield from items.gives(address, 1)):
-                found.append(address)
+def _hinted(hints: Sequence[int]) -> Procedure[list[int]]:
+    """What somebody else has found."""
+    yield from ()
+    return list(hints)[:TRIED_MAX]
+
+
+def _near(items: Items, foothold: Foothold, count_good: int) -> Procedure[list[int]]:
+    """Refused single addresses right behind the first place that gave data, and where a longer read was refused."""
+    start, found = foothold.start, []
+    near = [start + 1, start + 2, start + 3] if foothold.count == 1 else []
+    if items.was_refused(start, count_good + 1):
+        near.insert(0, start + count_good)
+    for address in near:
+        if items.low <= address < items.high and not (yield from items.gives(address, 1)):
+            found.append(address)  # noqa: PERF401 - no comprehension may wait for an answer
+    return found
+
+
+def _suspected(items: Items) -> Procedure[list[int]]:
+    """Refused ones among the middles of runs of zeros in what was read already."""
+    found: list[int] = []
     for address in _suspects(items):
-        if len(found) > 1:
-            break
-        if not (yield from items.gives(address, 1)):
+        if len(found) < 2 and not (yield from items.gives(address, 1)):
             found.append(address)
+    return found
+
+
+def _anywhere(items: Items, count_good: int) -> Procedure[list[int]]:
+    """Refused ones anywhere, by blocks."""
+    found: list[int] = []
     at = items.low
     while at < items.high and len(found) < TRIED_MAX // 2:
         count = min(max(1, count_good), items.high - at)
         gives = yield from items.gives(at, count)
-        for address in _inside(items, at, count, gives):
+        if not gives:
+            at += yield from good_beginning(items, at, count)
+            count = min(count, items.high - at)
+        for address in _zeros_inside(items, at, count) if gives else (at, at + count - 1):
             if len(found) < TRIED_MAX and address not in found and not (yield from items.gives(address, 1)):
                 found.append(address)
         at += count
@@ -131,11 +149,8 @@ def _zero_runs(items: Items, start: int, count: int) -> list[tuple[int, int]]:
     return runs_of(start + at for at, word in enumerate(words) if not word)
 
 
-def _inside(items: Items, start: int, count: int, gives: bool) -> Iterator[int]:
+def _zeros_inside(items: Items, start: int, count: int) -> Iterator[int]:
     """Addresses of a block that are worth a single read."""
-    if not gives:
-        yield from dict.fromkeys((start, start + count // 2, start + count - 1))
-        return
     runs = sorted(_zero_runs(items, start, count), key=lambda run: run[0] - run[1])
     for low, high in runs[:2]:
         yield from dict.fromkeys(((low + high) // 2, low))

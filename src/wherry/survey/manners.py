@@ -48,11 +48,12 @@ def find_unit(unit: int, table: Table, start: int) -> Procedure[Answer]:
     return answer
 
 
-def find_tolerance(prepared: Prepared, hint: str) -> Procedure[tuple[Tolerance, ...]]:
-    """Which ways of breaking the rules explain that replies came and did not fit; empty when none does."""
-    for way in Tolerance:
-        if way is not Tolerance.ONLY_ZERO and str(way) not in hint:
-            continue
+def find_tolerance(prepared: Prepared, failed: Answer) -> Procedure[tuple[Tolerance, ...]]:
+    """Which way of breaking the rules explains that nothing fits the request, or nothing came; empty when none does."""
+    told = [way for way in Tolerance if f'"{way}"' in failed.why]
+    if failed.kind is Kind.BROKEN:
+        told.append(Tolerance.UNIT)
+    for way in told or [Tolerance.ONLY_ZERO]:
         yield Tolerate((way,))
         answer = yield Exchange(prepared, may_fail=True)
         if answer.is_answer:

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from wherry.survey.asking import Procedure
 from wherry.survey.holes import differs_at, is_whole, telling_places
 from wherry.survey.items import Holes, Items, State, SurpriseError, runs_of
-from wherry.survey.quantity import WIDTHS
+from wherry.survey.quantity import WIDTHS, good_beginning
 
 WIDE = 256
 """Missing addresses in a row after which only some are tried."""
@@ -39,7 +39,7 @@ def map_any(items: Items, limit: int | None) -> Procedure[int | None]:
                 raise SurpriseError(Holes.UNSPLITTABLE, f"{at - 2} and {at - 1} can only be read together")
             at, missing = at + count, 0
             continue
-        good = yield from _good_beginning(items, at, count)
+        good = yield from good_beginning(items, at, count)
         items.mark(at, at + good, State.READABLE)
         missing = 0 if good else missing
         at += good
@@ -68,21 +68,6 @@ def spot_check(items: Items) -> Procedure[None]:
     for at in dict.fromkeys([*beside, *every[:: max(1, len(every) // SPOTS_MAX)]]):
         if not (yield from items.gives(at, 1)):
             raise SurpriseError(Holes.UNSPLITTABLE, f"{at} is refused alone, and given together with others")
-
-
-def _good_beginning(items: Items, start: int, count: int) -> Procedure[int]:
-    """How many items from ``start`` on can be read, of ``count`` that cannot."""
-    good, bad = 0, count
-    if count > 1 and not (yield from items.gives(start, 1)):
-        return 0
-    good = min(1, count - 1)
-    while bad - good > 1:
-        middle = (good + bad) // 2
-        if (yield from items.gives(start, middle)):
-            good = middle
-        else:
-            bad = middle
-    return good
 
 
 def _skip(items: Items, at: int) -> Procedure[int]:

@@ -20,12 +20,20 @@ from wherry.survey.items import Holes, State
 from wherry.survey.watching import Motion
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 COLUMNS: Final = 64
 ROWS_MAX: Final = 16
 """Rows of one run of addresses; of a longer one several addresses share a place."""
 PIXELS_PER_INCH: Final = 120
+WIDTH_INCHES: Final = 10.5
+TITLE_INCHES: Final = 0.45
+HEADING_INCHES: Final = 0.25
+ROW_INCHES: Final = 0.17
+PANEL_INCHES: Final = HEADING_INCHES + 0.33
+KEY_COLUMNS: Final = 4
+EDGE: Final = "#707070"
 STYLE: Final[Mapping[Any, Any]] = {
     "font.family": "DejaVu Sans",  # comes with the drawing library, so that it is the same everywhere
     "font.size": 8,
@@ -67,7 +75,7 @@ FACES: Final[Mapping[Cell, tuple[str, str]]] = {
     Cell.MOVES: ("#e9b872", "///"),
     Cell.COUNTS: ("#8fbf88", "++"),
     Cell.READABLE: ("#e6eef4", ""),
-    Cell.ABSENT: ("#ffffff", ""),
+    Cell.ABSENT: ("#ffffff", "\\\\"),
     Cell.UNSAFE: ("#d9706b", "xxx"),
     Cell.DOUBTFUL: ("#f2f2f2", "..."),
     Cell.MIXED: ("#d8d0e4", "---"),
@@ -170,44 +178,55 @@ def drawn(found: Found, title: str, kind: str) -> bytes:
 
 def _figure(found: Found, title: str) -> Figure:
     from matplotlib.figure import Figure
-    from matplotlib.patches import Patch, Rectangle
 
-    shown = shown_of(found)
-    pictures = [(looked, rows_of(looked)) for looked in shown]
-    heights = [len(rows) + 2.2 for _, rows in pictures] or [2.0]
-    height = 0.16 * sum(heights) + 1.3
-    figure = Figure(figsize=(10.5, height))
-    figure.suptitle(title, x=0.07, y=1 - 0.18 / height, ha="left", va="top", fontsize=10, fontweight="bold")
-    axes = figure.subplots(
-        max(1, len(pictures)),
-        1,
-        squeeze=False,
-        gridspec_kw={"height_ratios": heights, "left": 0.07, "right": 0.985, "hspace": 0.35},
-    )
-    figure.subplots_adjust(top=1 - 0.62 / height, bottom=0.55 / height)
-    for (looked, rows), (axis,) in zip(pictures, axes, strict=False):
-        for number, row in enumerate(rows):
-            for column, cell in enumerate(row.cells):
-                face, hatch = FACES[cell]
-                axis.add_patch(
-                    Rectangle((column, number), 1, 1, facecolor=face, hatch=hatch, edgecolor="#606060", linewidth=0.3)
-                )
-        step = rows[0].step
-        each = "" if step == 1 else f", {step} addresses in a place"
-        holes = "" if looked.holes is None else f": {looked.holes.words}"
-        axis.set_title(f"{looked.items.table}{holes}{each}", loc="left", fontsize=8)
-        axis.set_xlim(0, COLUMNS)
-        axis.set_ylim(len(rows), 0)
-        axis.set_yticks([number + 0.5 for number in range(len(rows))], [str(row.start) for row in rows])
-        axis.set_xticks(range(0, COLUMNS + 1, 8), [f"+{step * each}" for each in range(0, COLUMNS + 1, 8)])
-        axis.tick_params(length=0)
-        for spine in axis.spines.values():
-            spine.set_visible(False)
+    pictures = [(looked, rows_of(looked)) for looked in shown_of(found)]
+    heights = [PANEL_INCHES + ROW_INCHES * len(rows) for _, rows in pictures]
     key = key_of([row for _, rows in pictures for row in rows])
+    key_inches = 0.2 + 0.2 * math.ceil(len(key) / KEY_COLUMNS)
+    height = TITLE_INCHES + sum(heights) + key_inches
+    figure = Figure(figsize=(WIDTH_INCHES, height))
+    figure.text(0.07, 1 - 0.15 / height, title, ha="left", va="top", fontsize=10, fontweight="bold")
+    top = height - TITLE_INCHES
+    for (looked, rows), own in zip(pictures, heights, strict=True):
+        inner = ROW_INCHES * len(rows)
+        bottom = top - HEADING_INCHES - inner
+        axis = figure.add_axes((0.07, bottom / height, 0.91, inner / height))
+        _panel(axis, looked, rows)
+        top -= own
+    _key(figure, key)
+    return figure
+
+
+def _panel(axis: Axes, looked: Looked, rows: Sequence[Row]) -> None:
+    """One run of addresses."""
+    from matplotlib.patches import Rectangle
+
+    for number, row in enumerate(rows):
+        for column, cell in enumerate(row.cells):
+            face, hatch = FACES[cell]
+            axis.add_patch(
+                Rectangle((column, number), 1, 1, facecolor=face, hatch=hatch, edgecolor=EDGE, linewidth=0.3)
+            )
+    step = rows[0].step
+    each = "" if step == 1 else f", {step} addresses in a place"
+    holes = "" if looked.holes is None else f": {looked.holes.words}"
+    axis.set_title(f"{looked.items.table}{holes}{each}", loc="left", fontsize=8, pad=4)
+    axis.set_xlim(0, COLUMNS)
+    axis.set_ylim(len(rows), 0)
+    axis.set_yticks([number + 0.5 for number in range(len(rows))], [str(row.start) for row in rows])
+    axis.set_xticks(range(0, COLUMNS + 1, 8), [f"+{step * at}" for at in range(0, COLUMNS + 1, 8)])
+    axis.tick_params(length=0)
+    for spine in axis.spines.values():
+        spine.set_visible(False)
+
+
+def _key(figure: Figure, key: Sequence[tuple[Cell, str]]) -> None:
+    """What the patterns mean."""
+    from matplotlib.patches import Patch
+
     handles = [
-        Patch(facecolor=FACES[cell][0], hatch=FACES[cell][1], edgecolor="#606060", linewidth=0.3, label=words)
+        Patch(facecolor=FACES[cell][0], hatch=FACES[cell][1], edgecolor=EDGE, linewidth=0.3, label=words)
         for cell, words in key
     ]
     if handles:
-        figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.06, 0), ncols=4, frameon=False)
-    return figure
+        figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.06, 0), ncols=KEY_COLUMNS, frameon=False)

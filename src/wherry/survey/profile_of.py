@@ -7,10 +7,8 @@ from typing import Final
 
 from wherry.clock import NS_PER_S
 from wherry.limits import CONNECTIONS_MAX, IN_FLIGHT_MAX
-from wherry.plan.durations import duration_text
 from wherry.plan.model import Span, Table
 from wherry.plan.profile import Fact, How, Profile, TableFacts
-from wherry.protocol.functions import function_title
 from wherry.survey.found import Found, Looked
 from wherry.survey.manners import OBJECT_NAMES
 from wherry.survey.pace import median, share
@@ -19,6 +17,8 @@ from wherry.survey.watching import Motion
 
 DIGITS: Final = 3
 """Digits of a measured time."""
+UNITS_NS: Final = (("s", 10**9), ("ms", 10**6), ("us", 10**3), ("ns", 1))
+FUNCTIONS: Final = {0x07: "07", 0x08: "08/00", 0x0B: "0B", 0x11: "11", 0x2B: "2B/0E"}
 
 
 def profile_of(found: Found, *, at: str, surveyed: str) -> Profile:
@@ -32,10 +32,18 @@ def profile_of(found: Found, *, at: str, surveyed: str) -> Profile:
 def rounded_text(duration_ns: float) -> str:
     """A measured time with three digits, as a plan writes it."""
     whole = round(duration_ns)
-    if whole <= 0:
-        return "0 s"
     step = 10 ** max(0, len(str(whole)) - DIGITS)
-    return duration_text(round(whole / step) * step)
+    return time_text(round(whole / step) * step)
+
+
+def time_text(duration_ns: int) -> str:
+    """A time as people read it: ``6.35 ms`` where a plan would have ``6350 us``; the two mean the same."""
+    for unit, unit_ns in UNITS_NS:
+        if duration_ns >= unit_ns:
+            whole, rest = divmod(duration_ns, unit_ns)
+            part = f"{rest:0{len(str(unit_ns)) - 1}d}".rstrip("0") if rest else ""
+            return f"{whole}.{part} {unit}" if part else f"{whole} {unit}"
+    return "0 s"
 
 
 def _device(found: Found) -> dict[str, Fact]:
@@ -54,9 +62,9 @@ def _device(found: Found) -> dict[str, Fact]:
     if found.tolerates:
         ways = [str(each) for each in found.tolerates]
         facts["tolerate"] = Fact(ways, How.OBSERVED, "without it no reply fits its request")
-    served = [function_title(code) for code, said in sorted(found.about.functions.items()) if said == "answered"]
+    served = [FUNCTIONS[code] for code, said in sorted(found.about.functions.items()) if said == "answered"]
     if served:
-        facts["functions"] = Fact("; ".join(served), How.OBSERVED, "answered, besides the reads of tables")
+        facts["functions"] = Fact(", ".join(served), How.OBSERVED, "answered, besides the reads of tables")
     seen = found.connections
     if seen is not None:
         how = How.PROVED if seen.beyond else How.OBSERVED
@@ -108,7 +116,7 @@ def _gap_text(gap_ns: int) -> str:
     if not gap_ns:
         return "0 s"
     step = 10 ** max(0, len(str(gap_ns)) - DIGITS)
-    return duration_text(-(-gap_ns // step) * step)
+    return time_text(-(-gap_ns // step) * step)
 
 
 def _response(found: Found) -> dict[str, Fact]:

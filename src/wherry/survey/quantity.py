@@ -11,6 +11,10 @@ from wherry.survey.items import Holes, Items, State
 WIDTHS = (1, 2, 4)
 """Registers of a single value (16, 32 and 64 bits)."""
 SOME = 16
+ROOM = 32
+"""Items that should lie behind a foothold."""
+MORE_MAX = 400
+"""Places that are looked at for a better one when the first is too near the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +36,22 @@ class Limit:
 
 
 def find_foothold(items: Items) -> Procedure[Foothold | None]:
-    """The first place that gives data; None when there is none."""
+    """The first place that gives data and has room behind it to try more; else the first of all, None when there is
+    none."""
+    first: Foothold | None = None
+    looks = 0
     for start, count in _candidates(items):
-        gives = yield from items.gives(start, count)
-        if gives:
-            found = yield from _smallest(items, start, count)
+        if first is not None:
+            looks += 1
+            if looks > MORE_MAX or start >= first.start:
+                continue
+        if not (yield from items.gives(start, count)):
+            continue
+        found = yield from _smallest(items, start, count)
+        if found.start + ROOM <= items.high:
             return found
-    return None
+        first = first or found
+    return first
 
 
 def _candidates(items: Items) -> Iterator[tuple[int, int]]:
@@ -81,6 +94,21 @@ def first_limit(items: Items, foothold: Foothold) -> Procedure[int]:
         else:
             bad = ask
         ask = (good + bad) // 2
+    return good
+
+
+def good_beginning(items: Items, start: int, count: int) -> Procedure[int]:
+    """How many items from ``start`` on can be read, of ``count`` that cannot."""
+    good, bad = 0, count
+    if count > 1 and not (yield from items.gives(start, 1)):
+        return 0
+    good = min(1, count - 1)
+    while bad - good > 1:
+        middle = (good + bad) // 2
+        if (yield from items.gives(start, middle)):
+            good = middle
+        else:
+            bad = middle
     return good
 
 

@@ -102,10 +102,12 @@ def _spans(spans: Sequence[Span]) -> list[list[int]]:
 
 def snapshot_of(found: Found, about: dict[str, str]) -> Snapshot:
     """Everything that was read while watching, for later: only reads of which each word stands in its own place."""
-    readings = [
-        Reading(at_ns, looked.items.table, start, words)
-        for looked in found.looked
-        for at_ns, start, words in looked.items.samples
-        if (start, len(words)) in set(looked.blocks)
-    ]
+    readings: list[Reading] = []
+    for looked in found.looked:
+        blocks = set(looked.blocks)
+        readings += (
+            Reading(at_ns, looked.items.table, start, words)
+            for at_ns, start, words in looked.items.samples
+            if (start, len(words)) in blocks
+        )
     return Snapshot(tuple(sorted(readings, key=lambda each: (each.at_ns, each.start))), about)

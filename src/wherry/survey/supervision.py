@@ -93,6 +93,8 @@ class Supervision:
             return
         self._since = 0
         answer = yield from self._send(Exchange(self._canary))
+        if answer.kind is Kind.LOST:
+            raise _OverError(f"the connection was lost: {answer.why}")
         if not is_kept(answer):
             # Once more, after the pace: one request may be lost on any network.
             answer = yield from self._send(Exchange(self._canary))
