@@ -137,6 +137,9 @@ def range_held(rng: Random, form: Form, scale: Ratio) -> tuple[Fraction, Fractio
         low, high = max(low, ends[0]), min(high, ends[1])
         # A range of at least a few steps of the register.
         high = min(max(high, low + 20 * abs(scale.line.factor)), ends[1])
+        # What the register holds is inside too: the ends are whole steps.
+        step = abs(scale.line.factor)
+        low, high = math.ceil(low / step) * step, math.floor(high / step) * step
     return low, high
 
 
