@@ -8,7 +8,7 @@ from typing import Final
 
 from wherry.plan.durations import parse_duration
 from wherry.plan.model import Span, Table
-from wherry.plan.profile import Fact, Profile, TableFacts
+from wherry.plan.profile import Fact, How, Profile, TableFacts
 from wherry.survey.items import runs_of
 
 IDENTITY: Final = ("vendor", "product", "revision", "model", "server_id")
@@ -38,11 +38,10 @@ def _facts(before: Profile, now: Profile) -> Iterator[Change]:
     for key in IDENTITY:
         yield from _differ(key.replace("_", " "), before.device, now.device, key)
     yield from _differ("unit", before.device, now.device, "unit")
-    for key in ("read", "read_bits"):
-        words = "bits in one read" if key == "read_bits" else "registers in one read"
-        yield from _differ(words, before.limits, now.limits, key)
-    yield from _differ("requests in flight", before.limits, now.limits, "in_flight")
-    yield from _differ("connections", before.device, now.device, "connections", is_grave=False)
+    yield from _bounds("registers in one read", before.limits.get("read"), now.limits.get("read"))
+    yield from _bounds("bits in one read", before.limits.get("read_bits"), now.limits.get("read_bits"))
+    yield from _bounds("requests in flight", before.limits.get("in_flight"), now.limits.get("in_flight"))
+    yield from _bounds("connections", before.device.get("connections"), now.device.get("connections"))
     for key, words in (("gap", "gap between requests"), ("idle", "idle connections are closed after")):
         old, new = before.limits.get(key), now.limits.get(key)
         if old is None or new is None:
@@ -54,14 +53,22 @@ def _facts(before: Profile, now: Profile) -> Iterator[Change]:
         yield from _slower(words, before.response.get(key), now.response.get(key))
 
 
-def _differ(
-    words: str, before: Mapping[str, Fact], now: Mapping[str, Fact], key: str, *, is_grave: bool = True
-) -> Iterator[Change]:
+def _bounds(words: str, old: Fact | None, new: Fact | None) -> Iterator[Change]:
+    """A bound is only known to be another one where the smaller of the two was tried on both sides; else it was never
+    seen to be reached."""
+    if old is None or new is None or old.value == new.value:
+        return
+    is_less = new.value < old.value
+    if (new if is_less else old).how is not How.OBSERVED:
+        yield Change(words, str(old.value), str(new.value), is_less)
+
+
+def _differ(words: str, before: Mapping[str, Fact], now: Mapping[str, Fact], key: str) -> Iterator[Change]:
     old, new = before.get(key), now.get(key)
     if old is not None and new is not None and old.value != new.value:
-        yield Change(words, str(old.value), str(new.value), is_grave)
+        yield Change(words, str(old.value), str(new.value))
     elif old is not None and new is None and key in IDENTITY:
-        yield Change(words, str(old.value), "not told any more", is_grave)
+        yield Change(words, str(old.value), "not told any more")
 
 
 def _slower(words: str, before: Fact | None, now: Fact | None) -> Iterator[Change]:

@@ -24,8 +24,9 @@ SLOWER_TIMES: Final = 3
 SLOWER_BY_NS: Final = 20 * NS_PER_MS
 SLOW_MAX: Final = 2
 """Slow ones in a row that end the survey."""
-LOST_MAX: Final = 4
-"""Connections that may be lost where something was tried that may have been too much."""
+LOST_MAX: Final = 10
+"""Connections that may be lost where something was tried that may have been too much, or while an answer was waited for
+in vain: some devices close what was quiet for a second."""
 
 Progress = Callable[[int], None]
 
@@ -66,7 +67,7 @@ class Supervision:
         self._canary = prepared
 
     def _asked(self, ask: Ask) -> Procedure[Answer]:
-        if isinstance(ask, Exchange) and self._canary is not None and self._since >= EVERY and ask.gap_ns is None:
+        if isinstance(ask, Exchange) and not ask.may_fail and self._since >= EVERY:
             yield from self._look()
         answer = yield from self._send(ask)
         if answer.kind is Kind.LOST and isinstance(ask, Exchange):
