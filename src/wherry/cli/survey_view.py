@@ -117,6 +117,8 @@ def show_table(looked: Looked) -> None:
     where = f"{items.table} {items.low} to {items.high - 1}"
     if looked.refusal and not looked.readable:
         output.sentence(f"{where}: nothing ({looked.refusal}).")
+        if looked.absent and looked.unlooked:
+            output.sentence(f"  not looked at: {spans_text(looked.unlooked)}")
         return
     count = sum(span.count for span in looked.readable)
     kind = "bits" if items.table.is_bits else "registers"

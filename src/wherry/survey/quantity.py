@@ -11,6 +11,8 @@ from wherry.survey.items import Holes, Items, State
 WIDTHS = (1, 2, 4)
 """Registers of a single value (16, 32 and 64 bits)."""
 SOME = 16
+WIDE_MAX = 64
+"""Addresses at each of which wider values are looked for in a table that seems to be empty."""
 ROOM = 32
 """Items that should lie behind a foothold."""
 MORE_MAX = 400
@@ -62,8 +64,13 @@ def _candidates(items: Items) -> Iterator[tuple[int, int]]:
         yield start, min(most, high - start)
     for start in range(low, high, SOME):
         yield start, min(SOME, high - start)
-    for width in WIDTHS:
-        for start in range(low, high):
+    # Single addresses from coarse to fine, so that a budget that ends early has seen something of everything.
+    for step in (SOME, SOME // 4, 1):
+        for start in range(low, high, step):
+            yield start, 1
+    # Values that cannot be split, should there be nothing else.
+    for width in WIDTHS[1:]:
+        for start in (*range(low, min(low + WIDE_MAX, high)), *range(low + WIDE_MAX, high, SOME)):
             yield start, width
 
 
