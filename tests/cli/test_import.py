@@ -172,7 +172,7 @@ def test_a_device_on_loopback(device: str, models: Path, tmp_path: Path, capsys:
     assert "SunSpec map at holding 40000: Trout, Skid, V2.1, 0815" in printed
     assert "3.72  m" in printed
     assert "FEEDING" in printed
-    assert 'identity = { registers = [{ at = "holding address 40004 string(8)", is = "Trout" }' in printed
+    assert 'identity = { registers = [{ at = "holding address 40004 string(4)", is = "Trou" }' in printed
     assert "# model 64100: Lvl; holding 40020 is 440021; uint16; Level; scale factor -2 in register 40029\n" in (
         saved.read_text(encoding="utf-8")
     )
@@ -184,6 +184,13 @@ def test_a_device_on_loopback(device: str, models: Path, tmp_path: Path, capsys:
     # Without definitions only the models are told.
     assert dispatch(["import", device, "--yes", "--rate", "200"]) == Exit.NO
     assert "say --models DIR" in capsys.readouterr().err
+
+
+def test_a_device_without_a_map(device: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert dispatch(["import", device, "--yes", "--rate", "200", "--base", "40004"]) == Exit.NO
+    assert capsys.readouterr().out == (
+        "no SunSpec map: the marker `SunS` is not in the holding registers where --base says (1 request)\n"
+    )
 
 
 def test_nobody_to_ask(device: str, capsys: pytest.CaptureFixture[str]) -> None:

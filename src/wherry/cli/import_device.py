@@ -77,7 +77,7 @@ def import_device(source: str, said: DeviceWords, put: str | None, save: Path | 
     if json:
         output.json_document(document(source, unit, device, points, puts, identity, saved))
     else:
-        show(device, points, puts, identity, saved)
+        show(device, points, puts, identity, saved, is_told=base is not None)
         if models is None and device.models:
             output.talk("the models are not read without their definitions: say --models DIR (files of sunspec/models)")
     return Exit.OK if points else Exit.NO
@@ -114,13 +114,20 @@ def _who(device: Device) -> str:
 
 
 def show(
-    device: Device, points: Sequence[ImportedPoint], puts: Sequence[str], identity: str, saved: Path | None
+    device: Device,
+    points: Sequence[ImportedPoint],
+    puts: Sequence[str],
+    identity: str,
+    saved: Path | None,
+    *,
+    is_told: bool,
 ) -> None:
-    """Everything about the device, on stdout."""
+    """Everything about the device, on stdout. ``is_told``: the user said where its map begins."""
     if device.base is None:
+        where = "where --base says" if is_told else f"at {listed(map(str, BASES))}, nor one beside them"
         output.sentence(
-            f"no SunSpec map: the marker `SunS` is at none of the addresses {listed(map(str, BASES))} of the holding "
-            f"registers, nor one beside them ({output.plural(device.requests, 'request')})"
+            f"no SunSpec map: the marker `SunS` is not in the holding registers {where} "
+            f"({output.plural(device.requests, 'request')})"
         )
         return
     output.sentence(f"SunSpec map at holding {device.base}: {_who(device)}")

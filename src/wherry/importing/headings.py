@@ -9,6 +9,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import lru_cache
 from typing import Final
 
 from wherry.importing import words
@@ -62,6 +63,8 @@ _WORDS: Final[tuple[tuple[Column, int, str], ...]] = (
     (Column.NAME, 5, r"description|desc|designation|beschreibung|meaning|function description|contents?|text|data"),
 )  # fmt: skip
 _PATTERNS: Final = tuple((column, weight, re.compile(pattern)) for column, weight, pattern in _WORDS)
+_LIKE_ADDRESS: Final = re.compile(r"adr|addr|reg|coil|offset|ref|no|nr|num|#", re.IGNORECASE)
+"""What every heading of an address has in it: most rows are none, and are told at once."""
 RUNNING: Final = ("no", "nr", "num", "number", "#", "nummer")
 """Beside a heading that says address or register these count rows, not registers."""
 ROWS_LOOKED_AT: Final = 60
@@ -93,18 +96,19 @@ def plain(text: str) -> str:
     return re.sub(r"[\s_\-.:()\[\]]+", " ", text.lower()).strip()
 
 
-def meaning(text: str) -> list[tuple[Column, int]]:
+@lru_cache(4096)
+def meaning(text: str) -> tuple[tuple[Column, int], ...]:
     """What a heading may be, with weights."""
     whole = plain(text)
     if not whole or len(whole) > 60:
-        return []
+        return ()
     # What stands in brackets explains: `Address (dec)`, `Value [kW]`.
     bare = plain(re.sub(r"[(\[].*?[)\]]", " ", text))
     found: dict[Column, int] = {}
     for column, weight, pattern in _PATTERNS:
         if pattern.fullmatch(whole) or (bare and pattern.fullmatch(bare)):
             found[column] = max(found.get(column, 0), weight)
-    return list(found.items())
+    return tuple(found.items())
 
 
 def read_headings(cells: Sequence[Cell], row: int) -> Headings:
@@ -143,6 +147,8 @@ def _sort_out_addresses(result: Headings) -> None:
 
 def is_headings(cells: Sequence[Cell]) -> bool:
     """Whether a row looks like headings: an address, and one thing more, and hardly anything else."""
+    if not any(_LIKE_ADDRESS.search(cell.text) for cell in cells):
+        return False
     filled = [cell.text for cell in cells if cell.text.strip()]
     known = read_headings(cells, 0).columns
     if Column.ADDRESS not in known or len(known) < 2:

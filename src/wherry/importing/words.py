@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final
 
 from wherry.errors import WherryError
@@ -20,6 +21,10 @@ from wherry.values.types import BOOL, NUMBERS, UINT16, Kind, Order, ValueType, s
 
 NOTHING: Final = re.compile(r"|[-\u2013\u2014_.]+|n\.?/?a\.?|none|nil|tbd|tba|\?+|x", re.IGNORECASE)
 """What people write where there is nothing to say."""
+
+
+CELLS_KEPT: Final = 1024
+"""Texts whose meaning is kept: the cells of a column are few different ones."""
 
 
 class UnclearError(WherryError):
@@ -70,6 +75,7 @@ def _by_function(lower: str) -> Table | None:
     return tables.pop() if len(tables) == 1 else None
 
 
+@lru_cache(CELLS_KEPT)
 def table_of(text: str) -> Table:
     """The table of a cell in the column for it. UnclearError if it is none."""
     lower = text.strip().lower().rstrip(".")
@@ -124,6 +130,7 @@ class TypeRead:
     order: Order | None = None
 
 
+@lru_cache(CELLS_KEPT)
 def type_of(text: str, registers: int | None) -> TypeRead:
     """The type that a cell names. ``registers``: the length that the table gives. UnclearError if it is none."""
     lower = text.strip().lower()
@@ -200,6 +207,7 @@ def _text_type(lower: str, registers: int | None, shown: str) -> ValueType:
     raise UnclearError(f"`{shown}` does not say how long the text is", "how many registers does the text take?")
 
 
+@lru_cache(CELLS_KEPT)
 def order_of(text: str) -> Order:
     """The order that a cell names. UnclearError if it is none, or may be two."""
     lower = re.sub(r"[^a-z0-9]", "", text.lower())
@@ -275,6 +283,7 @@ class Factor:
     is_open: bool = False
 
 
+@lru_cache(CELLS_KEPT)
 def factor_of(text: str, heading: str) -> Factor:
     """The factor of a cell in the column for it; the heading decides between multiplying and dividing."""
     bare = re.sub(r"\s+", "", text.lower()).translate(_SIGNS)
@@ -311,6 +320,7 @@ def _not_zero(number: Fraction | int, text: str, head: str = "") -> Fraction:
     return Fraction(number)
 
 
+@lru_cache(CELLS_KEPT)
 def range_of(text: str) -> tuple[Fraction, Fraction] | None:
     """Least and greatest value; None where the cell lists states instead (``0=off, 1=on``). UnclearError for others."""
     bare = text.strip().strip("[]()").replace("\u2212", "-")
@@ -333,6 +343,7 @@ ACCESS_WORDS: Final = {
 }  # fmt: skip
 
 
+@lru_cache(CELLS_KEPT)
 def access_of(text: str) -> str:
     """``r``, ``w`` or ``rw``. UnclearError if it is none."""
     key = re.sub(r"[^a-z]", "", text.lower())
