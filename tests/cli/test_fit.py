@@ -60,7 +60,7 @@ def test_what_is_not_decided_names_what_decides(file: str, capsys: pytest.Captur
     assert dispatch(["fit", file, *LEVEL]) == Exit.NO
     said = capsys.readouterr().out
     assert "tank level: undecided (4 ways fit; decided: table holding" in said
-    assert "to decide: read again when it shows another value" in said
+    assert "to decide: read again when it is between -327.68 and 0 m or between -21474836.48 and -327.68 m" in said
     assert "if that is inside -327.68..327.67 m, holding 101 (40102) int16, / 100 is right whichever is true" in said
 
 

@@ -11,16 +11,19 @@ from fractions import Fraction
 from random import Random
 
 import pytest
-from tests.fit.world import RANGES, World, display, draw_world, number_of, told, words_of
+from tests.fit.world import RANGES, World, background_word, display, draw_world, number_of, told, words_of
 
 from wherry.errors import LocalError
 from wherry.fit.advice import advise
-from wherry.fit.facts import Interval, Quantity, shown
+from wherry.fit.facts import Interval, Quantity, Shared, shown
 from wherry.fit.forms import FORMS, Family, number_at
+from wherry.fit.readings import Round
 from wherry.fit.scales import USUAL
 from wherry.fit.search import Field, Way
 from wherry.fit.verdict import Verdict, fit
 from wherry.plan.model import Span
+from wherry.values.scaling import Line
+from wherry.values.types import Order
 
 TRUTHS = int(os.environ.get("WHERRY_FIT_TRUTHS", "300"))
 UNCHANGED = next(each for each in USUAL if each.line.is_identity)
@@ -117,7 +120,7 @@ def followed(
     """What comes of doing what is advised: what was done, what is known now, and the verdict after it."""
     advice = advise(Field(world.rounds), verdict)
     assert advice is not None
-    wanted = [*advice.stretches, (None, None)]
+    wanted = [*advice.stretches, *([(None, None)] if advice.is_any_other else [])]
     done = []
     for low, high in wanted:
         value = world.can_hold(low, high)
@@ -218,3 +221,130 @@ def test_float32_with_a_range_after_eight_moving_samples(
         decided += verdict is not None and verdict.is_decided
     print(f"float32, {name}: {decided} of {count} decided, {100 * decided / count:.1f} %")
     assert decided >= least * count
+
+
+def device_story(rng: Random) -> tuple[World, list[Quantity], list[Way], list[Shared]]:
+    """Several quantities of one device, all kept in one order, and what is told of them."""
+    order = rng.choice(list(Order))
+    forms = [form for form in FORMS if form.is_in_plan and order in form.orders_alike]
+    world = draw_world(rng, forms)
+    world.base, world.size = world.truth.address, 0
+    truths, quantities, held = [], [], []
+    readings = rng.choice((1, 2, 4))
+    for number in range(rng.randrange(2, 6)):
+        one = draw_world(rng, forms)
+        truth = replace(one.truth, table=world.truth.table, address=world.base + world.size)
+        one.truth, one.base, one.size = truth, truth.address, truth.form.registers
+        one.background = [background_word(rng) for _ in range(one.size)]
+        for _ in range(readings):
+            one.read(one.values())
+        world.size += one.size
+        quantity = told(
+            one,
+            rng,
+            with_range=rng.random() < 0.5,
+            shows=1.0,
+            decimals=rng.randrange(1, 4),
+            is_cut=False,
+            is_near=False,
+        )
+        truths.append(truth)
+        quantities.append(replace(quantity, name=str(number), guess=(truth.table, truth.address + 1)))
+        held.append(one)
+    for reading in range(readings):
+        made = Round(reading)
+        for one in held:
+            for table, items in one.rounds[reading].tables.items():
+                made.tables.setdefault(table, {}).update(items)
+        world.rounds.append(made)
+    shared = [
+        Shared.ORDER,
+        *([Shared.TABLE] if rng.random() < 0.5 else []),
+        *([Shared.OFFSET] if rng.random() < 0.5 else []),
+    ]
+    return world, quantities, truths, shared
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_quantities_of_one_device_together() -> None:
+    """What is declared to be shared throws nothing right away, and decides nothing wrong."""
+    alone, together, count = 0, 0, 0
+    for number in range(TRUTHS // 5):
+        rng = Random(f"{SEED} device {number}")
+        world, quantities, truths, shared = device_story(rng)
+        field = Field(world.rounds)
+        alone += sum(each.is_decided for each in fit(field, quantities))
+        for truth, verdict in zip(truths, fit(field, quantities, shared), strict=True):
+            assert has(verdict, truth), (truth, verdict.ranked[:3])
+            count += 1
+            if verdict.is_decided:
+                assert verdict.best is not None
+                low, high = (verdict.quantity.range or Interval(Fraction(0), Fraction(0))).low, Fraction(0)
+                high = verdict.quantity.range.high if verdict.quantity.range is not None else high
+                judge = replace(world, truth=truth, low=low, high=high)
+                assert reads_right(judge, verdict.best, rng, within=verdict.quantity.range is not None), truth
+                together += 1
+    print(f"{count} quantities of {TRUTHS // 5} devices: {alone} decided alone, {together} together")
+    assert together > alone
+
+
+@pytest.mark.slow
+def test_lines_and_exponents_never_lose_the_truth() -> None:
+    """Numbers on any line, and numbers with a power of ten in another register."""
+    decided = [0, 0]
+    for number in range(TRUTHS // 4):
+        rng = Random(f"{SEED} line {number}")
+        world = draw_world(rng, [form for form in FORMS if form.name in ("int16", "uint16", "int32", "float32")])
+        truth = replace(world.truth, scale=UNCHANGED)
+        world.truth, world.low, world.high = truth, Fraction(0), Fraction(20000)
+        readings = rng.randrange(2, 6)
+        for _ in range(readings):
+            world.read(world.values())
+        line = Line(
+            Fraction(rng.randrange(1, 500), 100) * rng.choice((1, -1)), Fraction(rng.randrange(-1000, 1000), 10)
+        )
+        seen = {at: shown(display(rng, line.at(value), 2, is_cut=False)) for at, value in enumerate(world.holds)}
+        verdict = fit(Field(world.rounds), [Quantity("line", seen, is_any_line=True, is_present=True)])[0]
+        same = [
+            each.way
+            for each in verdict.ranked
+            if replace(each.way, scale=None, slopes=None) == replace(truth, scale=None)
+        ]
+        assert verdict.count > len(verdict.ranked) or same, truth
+        for way in same:
+            assert way.slopes is not None
+            assert way.slopes[0] <= line.factor <= way.slopes[1]
+        if verdict.is_decided:
+            assert same == [verdict.best]
+        decided[0] += verdict.is_decided
+
+        power = rng.randrange(-3, 2)
+        exponent = world.base + rng.choice(
+            [
+                at
+                for at in range(world.size)
+                if world.base + at not in range(truth.address, truth.address + truth.form.registers)
+            ]
+        )
+        for each in world.rounds:
+            each.put(truth.table, exponent, [power % 65536])
+        if not truth.form.is_whole:
+            continue
+        scale = Fraction(10) ** power
+        seen = {
+            at: shown(display(rng, value * scale, max(0, -power), is_cut=False)) for at, value in enumerate(world.holds)
+        }
+        span = Span(truth.table, world.base, world.size)
+        known = Quantity("exponent", seen, exponent=(span,), is_present=True)
+        verdict = fit(Field(world.rounds), [known])[0]
+        found = [
+            each.way
+            for each in verdict.ranked
+            if (each.way.address, each.way.form, each.way.exponent) == (truth.address, truth.form, exponent)
+        ]
+        assert verdict.count > len(verdict.ranked) or found, (truth, exponent)
+        if verdict.is_decided:
+            assert found == [verdict.best]
+        decided[1] += verdict.is_decided
+    print(f"{TRUTHS // 4} lines, {decided[0]} decided; exponents: {decided[1]} decided")

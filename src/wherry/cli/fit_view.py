@@ -96,13 +96,14 @@ def advice_text(verdict: Verdict, advice: Advice) -> str:
     """What would decide, as a sentence."""
     unit = f" {verdict.quantity.unit}" if verdict.quantity.unit else ""
     digits = f" with {output.plural(advice.decimals, 'decimal')}" if advice.decimals else ""
-    said = f"to decide: read again when it shows another value{digits}"
+    looks = [f"it shows another value{digits}"] if advice.is_any_other else []
     if advice.stretches:
-        said += f", and when it is {listed([stretch_text(each) + unit for each in advice.stretches])}"
+        looks.append(f"it is {listed([stretch_text(each) + unit for each in advice.stretches])}")
+    said = f"to decide: read again when {listed(looks, last='and when')}" if looks else "to decide:"
     if advice.wants_range:
-        said += "; and say what range it is always within"
+        said += f"{'; and' if looks else ''} say what range it is always within"
         if advice.range is not None and advice.best is not None:
-            low, high = (number_text(each) for each in advice.range)
+            low, high = (number_text(each, 10) for each in advice.range)
             said += f": if that is inside {low}..{high}{unit}, {way_text(advice.best)} is right whichever is true"
     return said
 
@@ -111,10 +112,10 @@ def stretch_text(stretch: Stretch) -> str:
     """Where a value is to be."""
     low, high = stretch
     if low is None or high is None:
-        return f"above {number_text(low)}" if low is not None else f"below {number_text(high)}"
+        return f"above {number_text(low, 10)}" if low is not None else f"below {number_text(high, 10)}"
     if low == high:
-        return f"exactly {number_text(low)}"
-    return f"between {number_text(low)} and {number_text(high)}"
+        return f"exactly {number_text(low, 10)}"
+    return f"between {number_text(low, 10)} and {number_text(high, 10)}"
 
 
 def way_text(way: Way) -> str:
@@ -268,6 +269,7 @@ def advice_data(verdict: Verdict, advice: Advice) -> dict[str, Any]:
     ends = [[None if end is None else float(end) for end in stretch] for stretch in advice.stretches]
     return {
         "text": advice_text(verdict, advice),
+        "any_other_value": advice.is_any_other,
         "decimals": advice.decimals,
         "between": ends,
         "wants_range": advice.wants_range,

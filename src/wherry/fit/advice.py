@@ -41,12 +41,13 @@ Stretch = tuple[Fraction | None, Fraction | None]
 class Advice:
     """What would decide: all of it together, as far as it can be done.
 
-    Read again when any other value is shown, with at least ``decimals`` decimals; and when the value lies in one of the
-    ``stretches``. ``wants_range``: no range was declared, and one would help; ``range``: the widest within which
+    ``is_any_other``: read again when any other value is shown, with at least ``decimals`` decimals; and when the value
+    lies in one of the ``stretches``. ``wants_range``: no range was declared, and one would help; ``range``: the widest within which
     ``best`` is right, whichever is the truth. ``decided``: the share of the ways, by how likely they are, that the
     readings decide if they are true.
     """
 
+    is_any_other: bool
     decimals: int
     stretches: tuple[Stretch, ...]
     decided: float
@@ -62,7 +63,7 @@ def advise(field: Field, verdict: Verdict) -> Advice | None:
     quantity = verdict.quantity
     ranked = [each for each in verdict.ranked if each.way.scale is not None][:WAYS_MAX]
     if not ranked:
-        return Advice(_decimals(_digit(quantity)), (), 0.0, False, None, None)
+        return Advice(True, _decimals(_digit(quantity)), (), 0.0, False, None, None)
     tried = _Trial(field, quantity, ranked)
     decided, digit = _any_other(tried, verdict)
     within_reach = [each for each in tried.stretches if quantity.range is not None or _is_near(each, tried.shown)]
@@ -72,7 +73,8 @@ def advise(field: Field, verdict: Verdict) -> Advice | None:
     best, within = _narrow(verdict)
     total = sum(each.share for each in ranked)
     wants_range = quantity.range is None and not verdict.is_accident
-    return Advice(_decimals(digit), tuple(chosen), share / total, wants_range, within, best)
+    is_any_other = bool(decided) or verdict.is_accident or not tried.shown or not (chosen or wants_range)
+    return Advice(is_any_other, _decimals(digit), tuple(chosen), share / total, wants_range, within, best)
 
 
 def _digit(quantity: Quantity) -> Fraction:

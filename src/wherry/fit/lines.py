@@ -56,12 +56,13 @@ def slopes(numbers: Sequence[Floats], intervals: Sequence[Interval], known: Sequ
     low = np.full(len(numbers[0]), -np.inf)
     high = np.full(len(numbers[0]), np.inf)
     for first, second in combinations(range(len(numbers)), 2):
-        run = numbers[second] - numbers[first]
+        with np.errstate(over="ignore"):
+            run = numbers[second] - numbers[first]
         least = float(intervals[second].low - intervals[first].high)
         most = float(intervals[second].high - intervals[first].low)
         slack = SLACK * max(abs(least), abs(most))
         least, most = least - slack, most + slack
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             one, other = least / run, most / run
         rises, falls = run > 0, run < 0
         tighter_low = np.where(rises, np.maximum(low, one), np.where(falls, np.maximum(low, other), low))

@@ -192,7 +192,8 @@ def one_in(expected: float) -> str:
     """A number of accidents for people."""
     if expected >= 1:
         return f"{expected:,.0f}"
-    return f"one in {1 / expected:,.3g} such searches"
+    searches = 1 / expected
+    return f"one in {searches:,.0f} such searches" if searches >= 10 else f"one in {searches:.2g} such searches"
 
 
 # Facts, one by one.
