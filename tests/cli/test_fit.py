@@ -90,6 +90,20 @@ def test_facts_of_a_file_and_json(file: str, tmp_path: Path, capsys: pytest.Capt
     assert [(each["name"], each["decided"], each["ways"]) for each in document["others"]] == [("serial", False, 0)]
 
 
+def test_one_area_under_both_functions(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "both.csv"
+    head, *rows = READINGS.splitlines()[1:]
+    path.write_text("\n".join([head, *(line for row in rows for line in (row, row.replace("holding", "input")))]))
+    assert dispatch(["fit", str(path), *WARM, "--present"]) == Exit.NO
+    said = capsys.readouterr().out
+    assert (
+        "water temperature: undecided (2 ways fit; decided: address 102, type float32, order ABCD and scale 1)" in said
+    )
+    assert "input 102 and holding 102 hold the same in every reading" in said
+    assert dispatch(["fit", str(path), *WARM, "--present", "water temperature among holding 0..65535"]) == Exit.OK
+    assert "water temperature: holding 102 (40103) float32 ABCD: decided (one way fits)" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

@@ -71,8 +71,12 @@ def test_a_display_that_rounds_and_one_that_cuts_are_both_believed() -> None:
 
 
 def test_a_decimal_comma_is_answered_with_what_to_write() -> None:
-    with pytest.raises(LocalError, match=r"`3,72` is no number as a display shows it.*; write 3\.72"):
+    with pytest.raises(
+        LocalError, match=r"`3,72` is no number as a display shows it.*; write 3\.72 for a decimal comma$"
+    ):
         shown("3,72")
+    with pytest.raises(LocalError, match=r"write 1\.080 for a decimal comma or 1080 for a comma between thousands$"):
+        shown("1,080")
 
 
 def test_sign_and_width_are_undecided_until_a_range_is_said() -> None:

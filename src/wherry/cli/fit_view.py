@@ -65,8 +65,23 @@ def print_answer(field: Field, answer: Answer, top: int) -> None:
     output.table(WAYS, rows, shrink=(6, 5, 4), drop=(6,))
     if verdict.count > len(rows):
         output.data(f"and {output.plural(verdict.count - len(rows), 'way')} more")
-    for line in remarks(answer):
+    for line in [*mirrored(field, verdict), *remarks(answer)]:
         output.sentence(f"  {line}")
+
+
+def mirrored(field: Field, verdict: Verdict) -> list[str]:
+    """Whether what is left lies in both register tables alike: devices often serve one area under both functions."""
+    places = {(each.way.table, each.way.address, str(each.way.form)): each.way for each in verdict.ranked}
+    for (table, address, form), way in places.items():
+        twin = places.get((Table.HOLDING, address, form))
+        if table is not Table.INPUT or twin is None:
+            continue
+        if all(field.words(way, at) == field.words(twin, at) for at in range(len(field.readings))):
+            return [
+                f"input {address} and holding {address} hold the same in every reading: the device seems to serve one "
+                f"area under both functions; choose one, such as with `{verdict.quantity.name} among holding 0..65535`"
+            ]
+    return []
 
 
 def remarks(answer: Answer) -> list[str]:

@@ -42,9 +42,9 @@ class Advice:
     """What would decide: all of it together, as far as it can be done.
 
     ``is_any_other``: read again when any other value is shown, with at least ``decimals`` decimals; and when the value
-    lies in one of the ``stretches``. ``wants_range``: no range was declared, and one would help; ``range``: the widest within which
-    ``best`` is right, whichever is the truth. ``decided``: the share of the ways, by how likely they are, that the
-    readings decide if they are true.
+    lies in one of the ``stretches``. ``wants_range``: no range was declared, and one would help; ``range``: the widest
+    within which ``best`` is right, whichever is the truth. ``decided``: the share of the ways, by how likely they are,
+    that the readings decide if they are true.
     """
 
     is_any_other: bool

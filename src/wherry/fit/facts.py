@@ -78,7 +78,11 @@ def shown(text: str, tolerance: str | None = None) -> Shown:
     """A number as a display shows it. LocalError with what to write if it is none."""
     match = _NUMBER.fullmatch(text)
     if match is None or len(text) > DIGITS_MAX:
-        hint = f"; write {text.replace(',', '.')}" if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text) else ""
+        hint = ""
+        if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text):
+            hint = f"; write {text.replace(',', '.')} for a decimal comma"
+        if re.fullmatch(r"[+-]?[0-9]{1,3}(,[0-9]{3})+", text):
+            hint += f"{' or' if hint else '; write'} {text.replace(',', '')} for a comma between thousands"
         raise LocalError(f"`{text[:40]}` is no number as a display shows it, such as 3.72 or -20{hint}")
     sign, whole, part, exponent = match.groups()
     digit = Fraction(10) ** (int(exponent or 0) - len(part or ""))

@@ -31,6 +31,7 @@ VERBS: Final = {
     "moves": "NUMBER",
     "at": "PLACE [TYPE] [ORDER]",
     "near": "PLACE [+- COUNT]",
+    "among": "SPAN",
     "as": "TYPE[,TYPE ...] [ORDER]",
     "scaled": "NUMBER [+ NUMBER] | any line | by SPAN",
     "spans": "LOW..HIGH",
@@ -147,6 +148,8 @@ def _taken(known: Quantity, each: Statement, readings: int) -> Quantity:
             return _at(known, each.rest)
         case "near":
             return _near(known, each)
+        case "among":
+            return _among(known, each.rest)
         case "as":
             return _as(known, each)
         case _:
@@ -196,6 +199,13 @@ def _near(known: Quantity, each: Statement) -> Quantity:
     tables = (point.table,) if point.table.is_bits else (Table.INPUT, Table.HOLDING)
     places = tuple(Span(table, start, stop - start) for table in tables)
     return replace(known, places=places, guess=(point.table, point.address))
+
+
+def _among(known: Quantity, text: str) -> Quantity:
+    """The first register of the value is one of these, for certain. Said again: or one of those."""
+    places = (*known.places, parse_span(text))
+    declared = known.declared - {"table"} | ({"table"} if len({span.table for span in places}) == 1 else set())
+    return replace(known, places=places, declared=frozenset(declared))
 
 
 def _as(known: Quantity, each: Statement) -> Quantity:
