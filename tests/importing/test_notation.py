@@ -1,4 +1,4 @@
-"""Forty ways to print where registers are: each with what it means, or refused with all it may mean."""
+"""More than forty ways to print where registers are: each with what it means, or refused with all it may mean."""
 
 from __future__ import annotations
 
@@ -33,6 +33,7 @@ DECIDED: list[Case] = [
     ("PDU address", "Holding registers", ["40000", "40001"], ADDRESS, [40000, 40001]),
     ("Address (0-based)", "Holding registers", ["10", "12"], ADDRESS, [10, 12]),
     ("Address", "Holding registers, addresses are zero based", ["10", "12"], ADDRESS, [10, 12]),
+    ("Address", "Holding registers, counting starts at 0", ["10", "12"], ADDRESS, [10, 12]),
     ("Address", "Holding registers, counted from 1", ["10", "12"], NUMBER, [9, 11]),
     ("Register (1-based)", "Input registers", ["1", "2"], NUMBER, [0, 1]),
     ("Address", "Holding registers", ["0x0000", "0x0001", "0x001F"], ADDRESS, [0, 1, 31]),
@@ -54,6 +55,8 @@ REFUSED: list[Case] = [
     ("Register", "Holding registers", ["100", "101"], None, []),
     ("Register", "Coils", ["1", "2"], None, []),
     ("Register", "Discrete inputs", ["10001", "10002"], None, []),
+    ("Register", "Holding registers: 1-based numbers, subtract 1 for the zero-based address", ["7", "8"], None, []),
+    ("Register", "Holding registers, one PDU at most, all values from 0 to 100", ["7", "8"], None, []),
     ("Register", "Holding registers", ["0x0010", "0x0012"], None, []),
     ("Register", "Holding registers", ["10h", "12h"], None, []),
     ("Address (hex)", "Holding registers", ["10", "1A"], None, []),
@@ -66,7 +69,7 @@ REFUSED: list[Case] = [
     ("Register", "", ["1", "10001", "30001", "40001"], None, []),
 ]  # fmt: skip
 
-assert len(DECIDED) + len(REFUSED) == 40
+assert len(DECIDED) + len(REFUSED) == 43
 
 
 def imported(folder: Path, case: Case, options: Options | None = None) -> TableImport:

@@ -32,6 +32,8 @@ def show_table(result: TableImport, puts: Sequence[str], saved: Path | None) -> 
         output.data()
         show_points(result.points)
     _show_problems(result.problems)
+    if not result.asks:
+        _show_assumed(result.points)
     for remark in result.remarks:
         output.sentence(f"note: {printable(remark)}")
     for each in result.asks:
@@ -123,6 +125,18 @@ def show_points(points: Sequence[ImportedPoint]) -> None:
     output.table(POINTS, rows, shrink=(0,), drop=(5, 4))
     if len(points) > POINTS_SHOWN:
         output.data(f"... and {len(points) - POINTS_SHOWN:,} more")
+
+
+def _show_assumed(points: Sequence[ImportedPoint]) -> None:
+    """What is taken although nothing says it, once for each kind."""
+    kinds: dict[str, list[ImportedPoint]] = {}
+    for each in points:
+        for remark in each.remarks:
+            kinds.setdefault(remark, []).append(each)
+    if kinds:
+        output.data("\nassumed:")
+    for remark, of in kinds.items():
+        output.sentence(f"  {printable(remark)} ({output.plural(len(of), 'point')}, the first in {of[0].where})")
 
 
 def _show_problems(problems: Sequence[Problem]) -> None:

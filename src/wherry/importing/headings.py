@@ -70,10 +70,15 @@ RUNNING: Final = ("no", "nr", "num", "number", "#", "nummer")
 ROWS_LOOKED_AT: Final = 60
 """How far down the headings may stand."""
 
+_COUNTED: Final = r"(address|addr|register|number|offset)\w*\b[^.;]{{0,30}}\b(start|begin|count)\w*[^.;]{{0,12}}\b{0}\b"
 ZERO_BASED: Final = re.compile(
-    r"\b(0|zero)[- ]?based\b|\bfrom (0|zero)\b|\bbase[: ]*(0|zero)\b|\bpdu\b|\bprotocol addr|\bon the wire\b"
+    r"\b(0|zero)[- ]?based\b|\bbase[: ]*(0|zero)\b|" + _COUNTED.format(r"(from|at|with) (0|zero)")
 )
-ONE_BASED: Final = re.compile(r"\b(1|one)[- ]?based\b|\bfrom (1|one)\b|\bbase[: ]*(1|one)\b")
+ONE_BASED: Final = re.compile(
+    r"\b(1|one)[- ]?based\b|\bbase[: ]*(1|one)\b|" + _COUNTED.format(r"(from|at|with) (1|one)")
+)
+WIRE: Final = re.compile(r"\bpdu\b|\bprotocol addr|\bon the wire\b|\bfrom (0|zero)\b")
+"""In the heading of the addresses itself."""
 HEXADECIMAL: Final = re.compile(r"\bhex(adecimal)?\b|\b0x\b")
 DECIMAL: Final = re.compile(r"\bdec(imal)?\b")
 

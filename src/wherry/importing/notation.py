@@ -175,7 +175,7 @@ def _one(digits: str, notation: Notation, table: Table | None, hexadecimal: bool
         return "reference numbers are not written in hexadecimal"
     if len(digits) != notation.digits and (digits[0] == "0" or len(digits) > notation.digits):
         # Fewer digits are those of a coil whose zeros a spreadsheet has lost.
-        return f"{digits} has {len(digits)} digits, and not {notation.digits}"
+        return f"{digits} has {len(digits)} digit{'s' * (len(digits) != 1)}, and not {notation.digits}"
     digit, rest = divmod(number, 10_000 if notation is Notation.REFERENCE_5 else 100_000)
     if digit not in _DIGIT_TABLE:
         return f"the first digit of {number:0{5 if notation is Notation.REFERENCE_5 else 6}} stands for no table"
@@ -251,13 +251,13 @@ def decide(rows: Sequence[Numbered], told: Told) -> Decision:
         decision.notation, decision.how = rows[0].printed.reference, "every number is written with its table (4x...)"
     elif told.heading in possible:
         decision.notation, decision.how = told.heading, f'"{told.heading_text}" says it'
-    elif (pair := _pair(rows, possible, decision)) is not None:
+    elif (pair := _pair(rows, possible, decision)) is not None and _is_usual(pair[0], rows):
         decision.notation, decision.second = pair
         decision.how = (
             "the two columns of numbers agree in one way only "
             f"({rows[0].printed.text} and {rows[0].second.text if rows[0].second else ''} are the same register)"
         )
-    elif len(possible) == 1:
+    elif len(possible) == 1 and _is_usual(possible[0], rows):
         decision.notation = possible[0]
         decision.how = "the rows exclude every other one: " + "; ".join(
             decision.against[each][0] for each in Notation if each is not possible[0] and decision.against[each]
@@ -283,14 +283,22 @@ def _reading(rows: Sequence[Numbered], notation: Notation, decision: Decision) -
 
 
 def _contradictions(rows: Sequence[Numbered], notation: Notation, is_hex: bool) -> tuple[str, ...]:
+    if notation.is_reference and not any(len(each.printed.digits) == notation.digits for each in rows):
+        return tuple(f"no number has {notation.digits} digits" for _ in rows)
     found: list[str] = []
     for each in rows:
         place = place_of(each.printed, notation, each.table, is_hex=is_hex)
         if isinstance(place, str):
             found.append(f"{each.where}: {place}")
-    if notation.is_reference and not any(len(each.printed.digits) == notation.digits for each in rows):
-        found.append(f"no number has {notation.digits} digits")
     return tuple(found)
+
+
+def _is_usual(notation: Notation, rows: Sequence[Numbered]) -> bool:
+    """Whether most rows have the digits of a reference number; else one misprint could make the others coils whose
+    zeros are lost."""
+    return not notation.is_reference or 2 * sum(len(each.printed.digits) == notation.digits for each in rows) > len(
+        rows
+    )
 
 
 def _is_out(notation: Notation, rows: Sequence[Numbered], decision: Decision, bound: int) -> bool:
@@ -298,7 +306,7 @@ def _is_out(notation: Notation, rows: Sequence[Numbered], decision: Decision, bo
     if len(against) > bound:
         return True
     if notation.is_reference and not any(len(each.printed.digits) == notation.digits for each in rows):
-        return True
+        return True  # also when there are few rows
     # A table that begins with 0 is not a misprint.
     begins_with_zero = rows[0].printed.digits.strip("0") == "" if rows else False
     return notation is not Notation.ADDRESS and begins_with_zero and bool(against)

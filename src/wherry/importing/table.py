@@ -20,6 +20,7 @@ from wherry.importing.headings import (
     HEXADECIMAL,
     ONE_BASED,
     ROWS_LOOKED_AT,
+    WIRE,
     ZERO_BASED,
     Column,
     Headings,
@@ -226,17 +227,17 @@ def _decide(result: TableImport, rows: Sequence[Row], options: Options) -> None:
 
 
 def _told(context: Context, told: Told) -> Told:
-    """What headings and titles say of the numbers."""
-    for text in (context.address_heading, *context.titles):
-        lower = text.lower()
-        if told.heading is None and ZERO_BASED.search(lower):
-            told = replace(told, heading=Notation.ADDRESS, heading_text=text.strip()[:60])
-    lower = context.address_heading.lower()
+    """What headings and titles say of the numbers. Titles that say both say nothing."""
+    heading = context.address_heading
+    zero = [each for each in (heading, *context.titles) if ZERO_BASED.search(each.lower())]
+    zero += [heading] if WIRE.search(heading.lower()) else []
+    one = [each for each in (heading, *context.titles) if ONE_BASED.search(each.lower())]
+    if told.heading is None and bool(zero) != bool(one):
+        text = " ".join((zero or one)[0].split())[:60]
+        told = replace(told, heading=Notation.ADDRESS if zero else Notation.NUMBER, heading_text=text)
+    lower = heading.lower()
     if told.is_hex is None and (HEXADECIMAL.search(lower) or DECIMAL.search(lower)):
         told = replace(told, is_hex=HEXADECIMAL.search(lower) is not None)
-    for text in (context.address_heading, *context.titles):
-        if told.heading is None and ONE_BASED.search(text.lower()):
-            told = replace(told, heading=Notation.NUMBER, heading_text=text.strip()[:60])
     if context.headings.second_address is not None:
         lower = context.headings.texts.get(context.headings.second_address, "").lower()
         if HEXADECIMAL.search(lower) or DECIMAL.search(lower):
@@ -477,12 +478,19 @@ def _compare(result: TableImport, rows: Mapping[tuple[str, int], Row]) -> None:
         }
         for other in others.values():
             is_same = other.address == point.address and other.type == point.type and other.bit == point.bit
-            what = "is the same register as" if is_same else "lies over"
-            what = f"{point.printed} ({point.type}) {what} {other.printed} ({other.type}) of {other.where}"
-            result.problems.append(row.problem(Column.ADDRESS, what, "what is at this register?"))
-            out.add(id(point))
-            if not is_same:
-                out.add(id(other))
+            if is_same:
+                what = f"{point.printed} ({point.type}) is the same register as {other.printed} of {other.where}"
+                result.problems.append(row.problem(Column.ADDRESS, what, "what is at this register?"))
+                out.add(id(point))
+                continue
+            for one, two in ((point, other), (other, point)):
+                if id(one) not in out:
+                    what = (
+                        f"{one.printed} ({one.type}) and {two.printed} ({two.type}) of {two.where} lie over each other"
+                    )
+                    problem = rows[one.source].problem(Column.ADDRESS, what, "what is at this register?")
+                    result.problems.append(problem)
+                    out.add(id(one))
         for address in range(point.address, point.address + point.type.registers):
             taken.setdefault((point.table, address), []).append(point)
     result.points = [each for each in result.points if id(each) not in out]
