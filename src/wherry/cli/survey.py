@@ -36,8 +36,6 @@ from wherry.transports.tcp import TcpNetwork
 
 BUDGET_MAX: Final = 1_000_000
 RATE_MAX: Final = 1000.0
-UNITS_TOLD: Final = ",".join(map(str, UNITS))
-RANGE_TOLD: Final = f"{RANGE[0]}..{RANGE[1] - 1}"
 
 
 @dataclass(frozen=True)
@@ -80,19 +78,18 @@ def survey_command(
 ) -> int:
     """Find out what a controller answers, by reading alone: units, addresses, limits, holes, pace, response times.
 
-    Answers 0 when it came to its end, 1 when it had to stop early or found a grave change, 3 when the controller could
-    not be reached.
+    Answers 0 at its end, 1 when it had to stop early or found a grave change, 3 when nobody could be reached.
 
     Parameters
     ----------
     host
         The controller: HOST, HOST:PORT, tcp://HOST:PORT, or rtu+tcp://HOST:PORT for serial framing.
     units
-        Unit ids to ask, such as 1,255 or 1..10. The first that answers is surveyed. Without it: 1,255,0,2,3.
+        Unit ids to ask, such as 1,255 or 1..10; the first that answers is surveyed. Without it: 1,255,0,2,3.
     tables
         Tables to look at: holding, input, coil, discrete. Without it: all four.
     range_
-        Addresses to look at in each table, from zero: 0..999. Give it once for each run. Without it: 0..999.
+        Addresses to look at in each table, from zero: 0..999 (without it). Give it once for each run.
     save
         Write the device profile to this file (TOML); a plan can name it.
     snapshot
@@ -100,7 +97,7 @@ def survey_command(
     picture_
         Draw the address space to this file, .png or .svg; give it once for each.
     compare_
-        A device profile from before: look at the same places, and tell what has changed.
+        A device profile: look at the same places again, and tell what has changed.
     budget
         The most requests to send.
     rate
@@ -112,7 +109,7 @@ def survey_command(
     idle
         How long to leave the connection alone to see whether it is closed; 0 s: not at all.
     connections
-        Also try how many connections can be open at the same time. It may throw other clients out.
+        Also try how many connections can be open at once. It may throw other clients out.
     in_flight
         Also try whether several requests at once are answered.
     yes
@@ -122,10 +119,9 @@ def survey_command(
     """
     before = None if compare_ is None else read_profile(compare_)
     call = understood(host, units, tables, range_, budget, rate, timeout, watch, idle, before)
-    call = with_tries(call, connections=connections, in_flight=in_flight)
+    call = replace(call, settings=replace(call.settings, connections=connections, in_flight=in_flight))
     check_files(save, snapshot, picture_ or ())
-    survey_view.tell_before(call.settings, call.at, call.rate)
-    if not yes and not asked():
+    if not agreed(call, yes=yes):
         return Exit.WRONG_CALL
     with asyncio.Runner(loop_factory=best_loop_factory()) as runner:
         found, was_interrupted = runner.run(carried_out(call, TcpNetwork()))
@@ -180,11 +176,6 @@ def understood(
     )
 
 
-def with_tries(call: Call, *, connections: bool, in_flight: bool) -> Call:
-    """The call with what is only tried when it was asked for."""
-    return replace(call, settings=replace(call.settings, connections=connections, in_flight=in_flight))
-
-
 def units_of(text: str) -> tuple[int, ...]:
     """Unit ids from ``1,255`` or ``1..10``. LocalError for anything else."""
     found: list[int] = []
@@ -226,8 +217,11 @@ def check_files(save: Path | None, snapshot: Path | None, pictures: Sequence[Pat
             raise LocalError(f"{each} is a folder, not a file")
 
 
-def asked() -> bool:
-    """Whether the person at the terminal agrees. LocalError where nobody can be asked."""
+def agreed(call: Call, *, yes: bool) -> bool:
+    """Say what will be sent; whether the person at the terminal agrees. LocalError where nobody can be asked."""
+    survey_view.tell_before(call.settings, call.at, call.rate)
+    if yes:
+        return True
     if not sys.stdin.isatty():
         raise LocalError("nobody is there to be asked: give --yes when the controller may be surveyed now")
     try:
