@@ -3,7 +3,7 @@
 The dumps are those of registermaps/dumps in the shared reference data: two energy meters (float32) and a solar
 inverter on two days (SunSpec), read out by nielsbasjes/modbus-devices @ 8a1f0c325b2f and nielsbasjes/modbus-schema
 @ 68d672d8c08e (Apache-2.0), and one emulated device. WHERRY_FIT_DUMPS is how many values of each are sought (by
-default 40; 0: all).
+default 15; 0: all).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from wherry.fit.verdict import Verdict, fit
 from wherry.plan.model import Table
 
 DUMPS = Path(__file__).resolve().parents[3] / "shared" / "reference" / "registermaps" / "dumps"
-MOST = int(os.environ.get("WHERRY_FIT_DUMPS", "40"))
+MOST = int(os.environ.get("WHERRY_FIT_DUMPS", "15"))
 POOLED = 8
 
 pytestmark = pytest.mark.skipif(not DUMPS.is_dir(), reason=f"the dumps are not at {DUMPS}")
