@@ -8,7 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.importing.tables import csv_file, workbook_file
 
@@ -269,6 +269,7 @@ CELL = st.one_of(
 )
 
 
+@settings(max_examples=60)
 @given(rows=st.lists(st.lists(CELL, min_size=1, max_size=12), max_size=12), notation=st.sampled_from([None, *Notation]))
 def test_any_cells_are_read_to_an_end(
     tmp_path_factory: pytest.TempPathFactory, rows: list[list[str]], notation: Notation | None

@@ -136,16 +136,14 @@ def _decoded(data: bytes, sheet: Sheet) -> str:
 
 
 def _delimiter(text: str) -> str:
-    """The sign that divides most lines into the same number of cells, more than one."""
+    """The sign that divides the lines into the most cells, counted where lines have equally many of them."""
     lines = [re.sub(r'"[^"\n]*"', "", line) for line in text.split("\n")[:200]]
-    best, chosen = (0, 0), ","
+    best, chosen = 0, ","
     for each in DELIMITERS:
-        counts = Counter(line.count(each) for line in lines if each in line)
-        if counts:
-            count, lines_alike = max(counts.items(), key=lambda pair: (pair[1], pair[0]))
-            score = (lines_alike, count)
-            if score > best:
-                best, chosen = score, each
+        alike = Counter(line.count(each) for line in lines if each in line)
+        cells = max((count * number for count, number in alike.items()), default=0)
+        if cells > best:
+            best, chosen = cells, each
     return chosen
 
 
