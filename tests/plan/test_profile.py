@@ -224,3 +224,35 @@ def test_the_defaults_say_where_they_come_from(tmp_path: Path) -> None:
     assert told["readable"] == "what skid.profile.toml found to be readable"
     assert "limits.write" in told
     assert [each.name for each in check(result) if each.level == "error"] == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line"),
+    [
+        ("holding 14", "holding 10", 17),
+        ("holding 2", "holding 9 float32", 15),
+        ('on_loss = "hold"', 'on_loss = "hold"\nalive = "holding 11"', 13),
+        ('on_loss = "hold"', 'on_loss = "hold"\nguard = "holding 11"', 13),
+        ("profile = ", 'readable = ["holding 0..40"]\nprofile = ', 3),
+    ],
+)
+def test_a_place_that_is_not_there_is_an_error(tmp_path: Path, old: str, new: str, line: int) -> None:
+    (tmp_path / "skid.profile.toml").write_text(PROFILE)
+    file = tmp_path / "plan.toml"
+    file.write_text(PLAN.format(more="").replace(old, new, 1))
+    (finding,) = [each for each in check(load(file)) if each.name == "not-there"]
+    assert finding.level == "error"
+    assert finding.span is not None
+    assert finding.span.line == line
+
+
+def test_a_receiver_without_the_place_is_an_error(tmp_path: Path) -> None:
+    (tmp_path / "skid.profile.toml").write_text(PROFILE)
+    text = PLAN.format(more="").replace('profile = "skid.profile.toml"\n', "", 1)
+    text = text.replace('storage = "volatile"', 'storage = "volatile"\nprofile = "skid.profile.toml"')
+    file = tmp_path / "plan.toml"
+    file.write_text(text.replace("holding 101", "holding 11").replace('status = "holding 90"', 'status = "holding 8"'))
+    found = [each.message for each in check(load(file)) if each.name == "not-there"]
+    assert len(found) == 2
+    assert found[0].startswith("the status of `water` is put into a place that hall does not have")
+    assert found[1].startswith("`flow` is put into a place that hall does not have")
