@@ -69,7 +69,7 @@ def test_a_table_becomes_a_list_and_the_list_a_plan_that_is_sound(
     assert "5 points of 6 rows; 1 row left out; 1 reserved row" in printed
     text = saved.read_text(encoding="utf-8")
     assert "# row 5: 40001; holding 0 is 40001; order not stated: ABCD is assumed\n" in text
-    assert "Tank 1 temperature,holding 2 int16,holding 102 int16,0 10 0 1,0 1 0 10,degC,-5 40,\n" in text
+    assert "Tank 1 temperature,holding 2 int16,holding 102 int16,0 10000 0 1000,0 1000 0 10000,degC,-5 40,\n" in text
     plan = tmp_path / "water.toml"
     assert dispatch(["new", str(plan), "--from-csv", str(saved)]) == Exit.OK
     loaded = load(plan)

@@ -71,6 +71,7 @@ def test_the_story_as_it_is_told(
     # Undecided after one look, and again after the second alone; decided by both.
     assert answers == [0, 1, 1, 0, 0, 0, 0]
     agrees_with_the_plan(printed[3])
+    assert "warning" not in printed[4]
     # What the hall holds is what the panel shows, in its own numbers.
     holds = plant.controller("hall").registers(200, 4)
     assert holds == (691, 381, 123, 305)

@@ -55,7 +55,7 @@ def test_the_points_make_a_plan_that_is_sound(models: Path) -> None:
     assert "64100 Tmp" not in lines  # not implemented
     assert (
         '{ name = "64100 Lvl", take = "holding address 40020 uint16", put = "holding 114 uint16", '
-        'take_scale = [0, 100, 0, 1], scale = [0, 1, 0, 100], unit = "m", not_available = ["0xFFFF"] },'
+        'take_scale = [0, 10000, 0, 100], scale = [0, 100, 0, 10000], unit = "m", not_available = ["0xFFFF"] },'
     ) in lines
     text = (
         "[controller.skid]\nconnect = 'tcp://127.0.0.1:15020'\n" + identity_line(device, points) + "\n"

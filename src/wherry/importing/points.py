@@ -19,6 +19,9 @@ from wherry.values.types import Kind, Order, ValueType
 
 FourNumbers = tuple[int | float, int | float, int | float, int | float]
 
+SPAN: Final = 10_000
+"""The end of a scale in the source's own numbers: any register of sixteen bits holds it."""
+
 COLUMNS: Final = ("name", "take", "put", "take_scale", "scale", "unit", "range", "not_available")
 """Of the list that is saved: keys of a value in a plan."""
 
@@ -59,8 +62,13 @@ class ImportedPoint:
 
     @property
     def take_scale(self) -> FourNumbers | None:
-        """From the source's number to the value, in numbers without rounding; None for a factor of one."""
-        return None if self.factor == 1 else (0, self.factor.denominator, 0, self.factor.numerator)
+        """From the source's number to the value, in numbers without rounding; None for a factor of one. The span is
+        one that registers have, since a plan's scale also tells how far a value goes."""
+        if self.factor == 1:
+            return None
+        divides = SPAN % self.factor.denominator == 0
+        span = SPAN if divides else SPAN * self.factor.denominator
+        return 0, span, 0, int(span * self.factor)
 
 
 def _ending(value_type: ValueType, order: Order, bit: int | None, address: int) -> str:
