@@ -38,6 +38,7 @@ VERBS: Final = {
 }
 NEAR_DEFAULT: Final = 1
 """How far a document's address is taken to be off: counted from one instead of zero (common practice, no source)."""
+BYTE_MAX: Final = 255
 EXPONENTS_MAX: Final = 500
 """A bound of ours: so many registers are tried as the exponent."""
 
@@ -90,7 +91,7 @@ def _known(name: str, said: Sequence[Statement], readings: int, *, is_present: b
     states: dict[int, bool] = {}
     for each in said:
         if each.verb == "reads":
-            text = each.rest.strip('"')
+            text = _text(each)
         elif each.verb == "is" and each.rest.split()[0] in ("on", "off"):
             state, at = _state(each, len(states), readings)
             states[at] = state
@@ -106,6 +107,16 @@ def _known(name: str, said: Sequence[Statement], readings: int, *, is_present: b
     if not result.shows and result.range is None:
         raise LocalError(f"nothing is known of the value of `{name}`: say what it `shows`, or what it is `within`")
     return result
+
+
+def _text(each: Statement) -> str:
+    text = each.rest.strip('"')
+    wrong = next((sign for sign in text if ord(sign) > BYTE_MAX), "")
+    if wrong or not text:
+        raise LocalError(
+            f"`{each.name}` reads a text of at least one character, each of one byte{wrong and f': not {wrong!r}'}"
+        )
+    return text
 
 
 def _wrong(each: Statement) -> LocalError:

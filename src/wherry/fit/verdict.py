@@ -143,7 +143,7 @@ def _verdict(
     if count <= COVER_MAX:
         decided = best_cover([way for way, _ in top], quantity.range)
     is_sure = quantity.is_present or "address" in quantity.declared
-    is_chance = accident.total is not None and accident.total > ACCIDENT_MAX and not is_sure
+    is_chance = (accident.total is None or accident.total > ACCIDENT_MAX) and not is_sure
     why, is_decided = _why(quantity, decided, accident, count, is_chance=is_chance)
     best = decided if decided is not None else top[0][0]
     ranked = tuple(
@@ -181,6 +181,8 @@ def _why(quantity: Quantity, decided: Way | None, accident: Chance, count: int, 
         return f"{count:,} ways fit", False
     if quantity.is_any_line and len(quantity.shows) < LINE_READINGS_MIN:
         return f"it was shown {len(quantity.shows)} times: some line fits any two", False
+    if is_chance and accident.total is None:
+        return "one way fits, and whether by accident cannot be told: say --present if it is there for certain", False
     if is_chance and accident.total is not None:
         return f"one way fits, but so would {one_in(accident.total)} by accident", False
     if count == 1:
