@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import shlex
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -31,6 +32,7 @@ ROWS = [
     ["4000l", "Pump current", "UINT16", "R", "0.01", "A", ""],
     ["40006", "reserved", "", "", "", "", ""],
     ["40007", "Energy", "UINT32 CDAB", "R", "1", "kWh", ""],
+    ["40009", "Status word", "", "R", "", "", ""],
     ["Input registers (function 04)"],
     ["30001", "Flow", "int", "R", "0.1", "L/s", "-10..100"],
 ]
@@ -66,7 +68,7 @@ def test_a_table_becomes_a_list_and_the_list_a_plan_that_is_sound(
     printed = capsys.readouterr().out
     assert "so 40001 is holding 0 (40001); 30001 is input 0 (30001)" in printed
     assert "row 8, column A (Register): `4000l` is no address. Which register is it, in numbers?" in printed
-    assert "5 points of 6 rows; 1 row left out; 1 reserved row" in printed
+    assert "5 points of 7 rows; 2 rows left out; 1 reserved row" in printed
     text = saved.read_text(encoding="utf-8")
     assert "# row 5: 40001; holding 0 is 40001; order not stated: ABCD is assumed\n" in text
     assert "Tank 1 temperature,holding 2 int16,holding 102 int16,0 10000 0 1000,0 1000 0 10000,degC,-5 40,\n" in text
@@ -81,6 +83,17 @@ def test_a_table_becomes_a_list_and_the_list_a_plan_that_is_sound(
     assert dispatch(call) == Exit.WRONG_CALL
     assert "was not touched" in capsys.readouterr().err
     assert dispatch([*call, "--force"]) == Exit.NO
+
+
+def test_what_the_document_shows_is_what_is_printed(
+    table: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (Path(__file__).resolve().parents[2] / "docs" / "import.md").read_text(encoding="utf-8")
+    command, *lines = text.split("```console\n")[1].split("```")[0].strip().split("\n")
+    monkeypatch.chdir(table.parent)
+    assert dispatch(shlex.split(command)[2:]) == Exit.NO
+    printed = capsys.readouterr().out.split("\n")
+    assert [each for each in lines if each != "..." and each not in printed] == []
 
 
 def test_the_json_document(table: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -178,6 +191,9 @@ def test_a_device_on_loopback(device: str, models: Path, tmp_path: Path, capsys:
     )
     assert dispatch([*call, "--json"]) == Exit.OK
     document = json.loads(capsys.readouterr().out)
+    assert set(document) == {
+        "device", "unit", "base", "requests", "identity", "models", "points", "remarks", "controller_line", "saved",
+    }  # fmt: skip
     values = {each["name"]: each["value"] for each in document["points"]}
     assert values["64100 Lvl"] == 3.72
     assert document["models"][1]["not_implemented"] == ["Tmp"]

@@ -12,15 +12,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from tests.importing.conftest import (
+    HEADER,
     REGISTER_MAPS,
     answering,
     carry_out,
     hatchery_device,
+    point,
     recorded,
     words_of,
 )
 
-from wherry.errors import PlanError
+from wherry.errors import PlanError, WherryError
 from wherry.importing.points import lay_puts, plan_lines
 from wherry.importing.sunspec_models import Definitions, NoDefinitions
 from wherry.importing.sunspec_points import identity_line, points_of
@@ -173,6 +175,20 @@ def test_broken_definitions_are_told(models: Path) -> None:
         carry_out(discover(Definitions(models)), answering(hatchery_device()))
     with pytest.raises(PlanError, match="does not exist"):
         Definitions(models / "nowhere")
+
+
+@pytest.mark.parametrize("count", [0, 1, 3, 10**12, -1, "ID", "L", "N"])
+@pytest.mark.parametrize("size", [1, 2, 0, -1])
+@pytest.mark.parametrize("has_points", [True, False])
+def test_groups_of_any_count_come_to_an_end(models: Path, count: int | str, size: int, has_points: bool) -> None:
+    inner = {"name": "g", "count": count, "points": [point("P", "uint16", size)] if has_points else []}
+    group = {"name": "top", "points": HEADER, "groups": [inner, {**inner, "groups": [inner]}]}
+    (models / "model_64100.json").write_text(json.dumps({"group": group}))
+    try:
+        device = carry_out(discover(Definitions(models)), answering(hatchery_device()))
+    except WherryError:
+        return  # told as a fault of the definition
+    assert len(device.models[1].readings) <= 18
 
 
 @given(data=st.binary(max_size=400), cut=st.integers(1, 125))

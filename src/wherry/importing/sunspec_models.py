@@ -111,7 +111,7 @@ def lay_out(definition: Mapping[str, Any], model: int, header: int, data: bytes)
     walk = _Walk(model, header, data)
     try:
         walk.group(definition, ())
-    except (KeyError, TypeError, AttributeError, ValueError) as broken:
+    except (KeyError, TypeError, AttributeError, ValueError, RecursionError) as broken:
         raise PlanError(f"the definition of model {model} cannot be understood: {broken!r}") from None
     if walk.at < len(data) // 2 and not walk.is_cut:
         left = len(data) // 2 - walk.at
@@ -132,11 +132,15 @@ class _Walk:
         self.fields: list[Field] = []
         self.remarks: list[str] = []
         self.is_cut = False
+        self._groups = 0
         self._numbers: dict[FieldPath, int] = {}
         """Contents of the one-register points so far: one of them may be the count of a group."""
 
     def group(self, definition: Mapping[str, Any], path: FieldPath) -> None:
         """All points of one occurrence of a group, then the groups in it."""
+        self._groups += 1
+        if self._groups > FIELDS_MAX:
+            raise ValueError("its groups have no end")
         for point in definition.get("points", ()):
             self._point(point, path)
         for inner in definition.get("groups", ()):
@@ -150,11 +154,14 @@ class _Walk:
             return
         if isinstance(count, str):
             count = self._count(count, path)
-            yield from ((position,) for position in range(count))
+            for position in range(count):
+                if self.is_cut:
+                    return
+                yield (position,)
             return
         position = 0
         # A count of 0: as often as there is room.
-        while position < count or (count == 0 and self.at < len(self.data) // 2 and not self.is_cut):
+        while not self.is_cut and position < (count or FIELDS_MAX) and (count or self.at < len(self.data) // 2):
             before = self.at
             yield (position,)
             position += 1
@@ -175,6 +182,8 @@ class _Walk:
 
     def _point(self, point: Mapping[str, Any], path: FieldPath) -> None:
         registers, name = int(point["size"]), str(point["name"])
+        if not 1 <= registers <= FIELDS_MAX:
+            raise ValueError(f"{name} has the size {registers}")
         start, stop = 2 * self.at, 2 * (self.at + registers)
         if stop > len(self.data) or self.is_cut:
             if point.get("mandatory") == "M" and not self.is_cut:
