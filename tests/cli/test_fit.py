@@ -46,6 +46,7 @@ def test_everything_decided(file: str, capsys: pytest.CaptureFixture[str]) -> No
         "tank level: holding 101 (40102) int16, / 100: decided (4 ways fit, and within the range this one reads right "
         "whichever is true)"
     )
+    assert lines[1] == "  known: shows 3.72 (reading 1), 6.73 (reading 2), 0.81 (reading 3) m; within 0..10 m"
     assert "water temperature: holding 102 (40103) float32 ABCD: decided (one way fits)" in lines
     assert (
         '  { name = "tank level", take = "holding 101 int16", put = "", take_scale = [0, 100, 0, 1], unit = "m", '

@@ -61,12 +61,27 @@ def print_answer(field: Field, answer: Answer, top: int) -> None:
         decided = [f"{fact.name} {fact.holds}" for fact in verdict.facts if fact.status == "decided"]
         known = f"; decided: {listed(decided, last='and')}" if decided else ""
         output.sentence(f"{name}: undecided ({verdict.why}{known})")
+    output.sentence(f"  known: {known_text(verdict)}")
     rows = [way_row(field, each) for each in verdict.ranked[:top]]
     output.table(WAYS, rows, shrink=(6, 5, 4), drop=(6,))
     if verdict.count > len(rows):
         output.data(f"and {output.plural(verdict.count - len(rows), 'way')} more")
     for line in [*mirrored(field, verdict), *remarks(answer)]:
         output.sentence(f"  {line}")
+
+
+def known_text(verdict: Verdict) -> str:
+    """What was told of the values, to be held against what the ways read."""
+    quantity = verdict.quantity
+    unit = f" {quantity.unit}" if quantity.unit else ""
+    said = []
+    if quantity.shows:
+        shows = [f"{each.text} (reading {at + 1})" for at, each in sorted(quantity.shows.items())[:READINGS_SHOWN]]
+        said.append(f"shows {', '.join(shows)}{' ...' if len(quantity.shows) > READINGS_SHOWN else ''}{unit}")
+    if quantity.range is not None:
+        low, high = number_text(quantity.range.low, 10), number_text(quantity.range.high, 10)
+        said.append(f"within {low}..{high}{unit}")
+    return "; ".join(said)
 
 
 def mirrored(field: Field, verdict: Verdict) -> list[str]:
