@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
 from wherry.checks.rule import Judged
 from wherry.findings import Path
@@ -77,7 +78,22 @@ def _of_controller(judged: Judged, controller: Controller) -> Iterator[Default]:
             yield Default(where, "port", str(TCP_PORT_DEFAULT))
     for key, text in lines:
         if not judged.is_written((*controller.path, *key)):
-            yield Default(where, ".".join(map(str, key)), text)
+            yield Default(where, ".".join(map(str, key)), _of_profile(controller, key, text))
+
+
+FROM_PROFILE: Final = frozenset({"read", "read_bits", "in_flight", "gap", "fixed", "per_register"})
+"""Last words of the keys that a device profile may answer."""
+
+
+def _of_profile(controller: Controller, key: Path, text: str) -> str:
+    """What holds instead, where it may come from the device profile."""
+    if not controller.profile:
+        return text
+    if key == ("readable",):
+        return f"what {controller.profile} found to be readable"
+    if key == ("limits", "idle") and controller.limits.idle_ns is not None:
+        return f"{duration_text(controller.limits.idle_ns)} (as in {controller.profile})"
+    return f"{text.removesuffix(' (assumed)')} (as in {controller.profile})" if key[-1] in FROM_PROFILE else text
 
 
 def _of_transfer(judged: Judged, transfer: Transfer) -> Iterator[Default]:

@@ -13,7 +13,10 @@ from wherry.cli.output import Exit
 from wherry.errors import LinkError, WherryError
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    "survey": ("wherry.cli.survey", "what does this controller answer, how much at once, how fast? only reads"),
+    "fit": ("wherry.cli.fit", "find how a known value is kept: address, type, order and scale"),
     "new": ("wherry.cli.new", "write a commented starter plan"),
+    "import": ("wherry.cli.import_", "a register table, or a SunSpec device, made into points of a plan"),
     "check": ("wherry.cli.check", "judge a plan: what is wrong, where, and how it is mended"),
     "budget": ("wherry.cli.budget", "can it be carried, how loaded is each controller, how old can a value get?"),
     "rehearse": ("wherry.cli.rehearse", "the whole plan for hours of simulated time, with faults"),

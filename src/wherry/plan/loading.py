@@ -15,6 +15,7 @@ from wherry.plan.document import Document
 from wherry.plan.files import read_bytes
 from wherry.plan.model import Plan
 from wherry.plan.resolve import resolve
+from wherry.plan.resolve_profile import read_profiles
 from wherry.plan.shape import examine
 from wherry.plan.tables import put_lists_in
 from wherry.plan.toml_errors import not_toml
@@ -61,8 +62,9 @@ def loads(text: str, file: str = "plan.toml", beside: str | Path | None = None) 
     document = Document(text, file, data, folder)
     findings = put_lists_in(document)
     table, shape_findings = examine(document.data)
-    plan, meaning_findings = resolve(table, document.data, file)
-    findings += shape_findings + meaning_findings
+    profiles, profile_findings = read_profiles(document, table)
+    plan, meaning_findings = resolve(table, document.data, file, profiles)
+    findings += shape_findings + profile_findings + meaning_findings
     located = sorted(map(document.locate, findings), key=_place)
     return Loaded(document, plan, tuple(located))
 

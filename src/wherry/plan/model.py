@@ -279,6 +279,10 @@ class Controller:
     """How long its non-volatile places must last."""
     tolerate: tuple[Tolerance, ...] = ()
     """Ways of breaking the rules in which its replies are taken all the same, and nothing of it is Good."""
+    profile: str = ""
+    """The file of its device profile, as the plan names it; empty: there is none."""
+    absent: tuple[Span, ...] = ()
+    """Where its profile says that nothing is."""
 
     baud: int | None = None
     """The rate of the serial line behind its gateway, in bits a second; None: there is none, or it is not declared."""

@@ -35,10 +35,12 @@ from wherry.plan.model import (
     WhenSilent,
 )
 from wherry.plan.places import parse_point, parse_span, parse_status
+from wherry.plan.profile import Profile
 from wherry.plan.reader import Reader, read_duration
 from wherry.plan.resolve_careful import resolve_alive_put, resolve_careful
 from wherry.plan.resolve_commands import resolve_commands
 from wherry.plan.resolve_identity import resolve_identity
+from wherry.plan.resolve_profile import with_profile
 from wherry.plan.resolve_values import resolve_copies, resolve_row
 from wherry.plan.schema import (
     ControllerTable,
@@ -61,10 +63,17 @@ MAX_AGE_PERIODS: Final = 5
 NAME_CHARACTERS_MAX: Final = 60  # a bound of ours: names stand in tables and sentences
 
 
-def resolve(table: PlanTable, data: Mapping[str, Any], file: str) -> tuple[Plan, list[Finding]]:
-    """The plan, and what is wrong with it. ``data`` is the file as read, to tell what was written from defaults."""
+def resolve(
+    table: PlanTable, data: Mapping[str, Any], file: str, profiles: Mapping[str, Profile] | None = None
+) -> tuple[Plan, list[Finding]]:
+    """The plan, and what is wrong with it. ``data`` is the file as read, to tell what was written from defaults;
+    ``profiles`` are the device profiles that could be read, by the name of their controller."""
     reader = Reader()
     controllers = _controllers(reader, table, data)
+    for name, profile in (profiles or {}).items():
+        if (controller := controllers.get(name)) is not None:
+            file_name = str(table.controller[name].profile)
+            controllers[name] = with_profile(controller, profile, file_name, data["controller"][name])
     transfers = _transfers(reader, table, data, controllers)
     commands = resolve_commands(
         reader,

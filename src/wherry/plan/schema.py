@@ -230,6 +230,15 @@ class ControllerTable(Table):
             "How long its non-volatile places must last.", "10 y", "180 d", pattern=durations.LIFE_PATTERN, means="life"
         ),
     ] = "10 y"
+    profile: Annotated[
+        str | UnsetType,
+        _meta(
+            "A device profile that lies beside the plan, as `wherry survey --save` writes it. What the plan does not "
+            "say itself of limits, response times and places that do not exist, or may be read over, comes from it.",
+            "skid.profile.toml",
+            minLength=1,
+        ),
+    ] = UNSET
     tolerate: Annotated[
         list[ToleranceWord],
         _meta(

@@ -6,14 +6,44 @@ import datetime
 import io
 import zipfile
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from wherry.errors import MissingExtraError
 from wherry.findings import Span
 from wherry.plan.lists import ListError, Offset
 from wherry.plan.wording import TextError, shown
 
+if TYPE_CHECKING:
+    from python_calamine import CalamineWorkbook
+
 UNPACKED_BYTES_MAX: Final = 256 * 1024 * 1024  # a bound of ours: a small file can unpack to a very large one
+
+
+def open_workbook(data: bytes, file: str) -> CalamineWorkbook:
+    """The workbook in these bytes. ListError if it is none; MissingExtraError without the part that reads them."""
+    try:
+        from python_calamine import CalamineError, CalamineWorkbook
+    except ImportError:
+        raise MissingExtraError(
+            f"{file} is a spreadsheet, and the part that reads them is not installed: "
+            "pip install 'wherry[sheet]'; or save the list as CSV"
+        ) from None
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as packed:
+            if sum(each.file_size for each in packed.infolist()) > UNPACKED_BYTES_MAX:
+                raise unreadable(file, "it is too large when unpacked", "save only the list itself, as CSV")
+        return CalamineWorkbook.from_filelike(io.BytesIO(data))
+    except (CalamineError, zipfile.BadZipFile, OSError, ValueError) as failed:
+        raise unreadable(
+            file, f"it is no XLSX workbook ({type(failed).__name__})", "save it again as XLSX, or as CSV"
+        ) from None
+
+
+def unreadable(file: str, why: str, fix: str) -> ListError:
+    """A spreadsheet that cannot be read."""
+    return ListError(
+        TextError("missing-file", f"the list `{file}` cannot be read: {why}", expected="an XLSX workbook", fix=fix)
+    )
 
 
 class XlsxList:
@@ -34,29 +64,11 @@ class XlsxList:
 
     def _sheet(self, data: bytes) -> list[list[Any]]:
         try:
-            from python_calamine import CalamineError, CalamineWorkbook
-        except ImportError:
-            raise MissingExtraError(
-                f"{self.file} is a spreadsheet, and the part that reads them is not installed: "
-                "pip install 'wherry[sheet]'; or save the list as CSV"
-            ) from None
-        try:
-            with zipfile.ZipFile(io.BytesIO(data)) as packed:
-                if sum(each.file_size for each in packed.infolist()) > UNPACKED_BYTES_MAX:
-                    raise self._unreadable("it is too large when unpacked", "save only the list itself, as CSV")
-            workbook = CalamineWorkbook.from_filelike(io.BytesIO(data))
-            return workbook.get_sheet_by_index(0).to_python(skip_empty_area=False)
-        except (CalamineError, zipfile.BadZipFile, OSError, ValueError, IndexError) as failed:
-            raise self._unreadable(
-                f"it is no XLSX workbook ({type(failed).__name__})", "save it again as XLSX, or as CSV"
-            ) from None
-
-    def _unreadable(self, why: str, fix: str) -> ListError:
-        return ListError(
-            TextError(
-                "missing-file", f"the list `{self.file}` cannot be read: {why}", expected="an XLSX workbook", fix=fix
-            )
-        )
+            sheet = open_workbook(data, self.file).get_sheet_by_index(0)
+        except IndexError:
+            raise unreadable(self.file, "it has no sheet", "save it again as XLSX, or as CSV") from None
+        rows: list[list[Any]] = sheet.to_python(skip_empty_area=False)
+        return rows
 
     def _text(self, cell: Any, row: int, column: int) -> str:
         """A cell as one would type it."""

@@ -1,4 +1,7 @@
-"""One simulated controller of the hatchery example on a socket, for foreign clients: our_simulated.py NAME"""
+"""One simulated controller of a plan on a socket, for clients in other processes: our_simulated.py NAME [PLAN]
+
+Without a plan it is one of the hatchery example.
+"""
 
 from __future__ import annotations
 
@@ -14,8 +17,8 @@ from wherry.transports.tcp import TcpNetwork
 EXAMPLE = Path(__file__).resolve().parents[3] / "examples" / "hatchery.toml"
 
 
-async def serve(name: str) -> None:
-    simulated = await simulate_plan(load(EXAMPLE).plan, TcpNetwork(), only=[name], any_port=True)
+async def serve(name: str, plan: Path) -> None:
+    simulated = await simulate_plan(load(plan).plan, TcpNetwork(), only=[name], any_port=True)
     controller = simulated.controllers[name]
     print(json.dumps({"port": controller.port}), flush=True)
     over = asyncio.Event()
@@ -26,4 +29,4 @@ async def serve(name: str) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(serve(sys.argv[1]))
+    asyncio.run(serve(sys.argv[1], Path(sys.argv[2]) if len(sys.argv) > 2 else EXAMPLE))

@@ -8,11 +8,13 @@ from wherry.findings import Level
 PAGE = """\
 ### What it finds
 
-A `values` file (CSV or XLSX) that does not exist beside the plan, cannot be opened, or is of another kind.
+A `values` file (CSV or XLSX), or the device `profile` of a controller, that does not exist beside the plan, cannot be
+opened, or is of another kind.
 
 ### Why it matters
 
-The values in it are unknown, so the transfer cannot be judged or run.
+The values in it are unknown, so the transfer cannot be judged or run; without its profile a controller is taken for one
+with the standard's limits and no holes.
 
 ### Bad
 

@@ -1,0 +1,1 @@
+"""Find out what an unknown controller answers, by reading alone."""
