@@ -48,9 +48,12 @@ class RecordFile:
     except plans and steps of a proof.
     """
 
-    def __init__(self, path: Path, *, bytes_max: int = BYTES_MAX, is_durable: bool = True) -> None:
+    def __init__(
+        self, path: Path, *, bytes_max: int = BYTES_MAX, is_durable: bool = True, busy_s: float = BUSY_S
+    ) -> None:
         """LocalError when somebody else writes to the file, when it is no record, or when it was changed after it was
-        closed; OSError when it cannot be read or written. ``is_durable``: wait for the disk at each append."""
+        closed; OSError when it cannot be read or written. ``is_durable``: wait for the disk at each append. ``busy_s``:
+        how long a lock of somebody else is waited for."""
         self.path = path
         self.bytes_max = max(bytes_max, BYTES_MAX_LEAST)
         self.number = 0
@@ -65,7 +68,7 @@ class RecordFile:
         self._lock: BinaryIO = held
         try:
             self._look_before()
-            self._database = self._connect(is_durable)
+            self._database = self._connect(is_durable, busy_s)
         except BaseException:
             self._lock.close()
             raise
@@ -99,9 +102,9 @@ class RecordFile:
             )
         seal.lift(self.path)
 
-    def _connect(self, is_durable: bool) -> sqlite3.Connection:
+    def _connect(self, is_durable: bool, busy_s: float) -> sqlite3.Connection:
         try:
-            database = sqlite3.connect(self.path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+            database = sqlite3.connect(self.path, timeout=busy_s, isolation_level=None, check_same_thread=False)
         except sqlite3.Error as failed:
             raise OSError(str(failed)) from None
         database.execute(f"PRAGMA synchronous={'FULL' if is_durable else 'OFF'}")

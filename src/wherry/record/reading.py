@@ -63,8 +63,10 @@ class Record:
         self.path = path
         if not path.is_file():
             raise LocalError(f"there is no record {path}")
-        is_at_rest = not path.with_name(path.name + "-wal").exists()
-        self.seal = self._guarded(lambda: seal.look(path))
+        self.seal: seal.SealState = self._guarded(lambda: seal.look(path))
+        log = path.with_name(path.name + "-wal")
+        is_at_rest = self.seal is seal.SealState.WHOLE or not log.exists()
+        self._has_stray_log = self.seal is seal.SealState.WHOLE and log.exists() and log.stat().st_size > 0
         uri = path.resolve().as_uri() + ("?mode=ro&immutable=1" if is_at_rest else "?mode=ro")
         self._database = self._guarded(
             lambda: sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
@@ -126,6 +128,8 @@ class Record:
         troubles: list[str] = []
         if self.seal is seal.SealState.BROKEN:
             troubles.append("the file is not as it was when it was closed: the seal does not fit")
+        if self._has_stray_log:
+            troubles.append("something was written beside it (the file that ends in -wal) after it was closed")
         number, head = 0, BEGINNING
         gaps: Sequence[Gap] = ()
         try:
