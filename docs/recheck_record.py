@@ -163,9 +163,11 @@ def tell(sessions):
     """Print what was added up."""
     for session in sessions:
         opened = session["opened"]
-        where = "simulated controllers" if opened["data"]["is_simulated"] else "site"
+        where = "simulated controllers" if opened["data"].get("is_simulated", True) else "site"
         end = f"{session['end'] / 1e9:.3f} s" + ("" if session["closed"] else ", NOT CLOSED")
-        print(f"entry {opened['number']}: {opened['data']['by']} on {where}, {opened['utc'] or 'virtual time'}, {end}")
+        print(
+            f"entry {opened['number']}: {opened['data'].get('by')} on {where}, {opened['utc'] or 'virtual time'}, {end}"
+        )
         for name, seen in sorted(session["names"].items()):
             print(f"  {name}: {json.dumps(figures_of(seen, session['end']))}")
         if session["proof"]:

@@ -36,6 +36,17 @@ ROW_BYTES: Final = 80
 
 Row = tuple[int, bytes, str, str]
 
+_written_here: set[Path] = set()
+
+
+def is_written_here(path: Path) -> bool:
+    """Whether this very process writes to the record.
+
+    Then nobody here may open it but through SQLite: closing the file would let go of SQLite's own locks (POSIX locks
+    belong to the process; SQLite, "How To Corrupt An SQLite Database File", 2.2).
+    """
+    return path.resolve() in _written_here
+
 
 class RecordFullError(OSError):
     """There is nothing left that may be taken out to make room."""
@@ -66,6 +77,7 @@ class RecordFile:
                 "end the other one first, or give another place with --record"
             )
         self._lock: BinaryIO = held
+        self._place = path.resolve()
         try:
             self._look_before()
             self._database = self._connect(is_durable, busy_s)
@@ -82,6 +94,7 @@ class RecordFile:
         except BaseException:
             self._let_go()
             raise
+        _written_here.add(self._place)
 
     # Opening.
 
@@ -237,6 +250,7 @@ class RecordFile:
         """
         try:
             self._database.close()
+            _written_here.discard(self._place)
             if is_whole and not self._log.exists():
                 seal.put(self.path)
                 return True

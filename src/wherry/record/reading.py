@@ -17,7 +17,7 @@ from typing import Any, Final
 from wherry.errors import LocalError
 from wherry.record import seal
 from wherry.record.entries import BEGINNING, FORMAT, Gap, Kind, digest_of, gaps_of
-from wherry.record.file import APPLICATION_ID, BUSY_S
+from wherry.record.file import APPLICATION_ID, BUSY_S, is_written_here
 
 TROUBLES_MAX: Final = 20
 """So many sentences say enough."""
@@ -63,7 +63,7 @@ class Record:
         self.path = path
         if not path.is_file():
             raise LocalError(f"there is no record {path}")
-        self.seal: seal.SealState = self._guarded(lambda: seal.look(path))
+        self.seal = seal.SealState.OPEN if is_written_here(path) else self._guarded(lambda: seal.look(path))
         log = path.with_name(path.name + "-wal")
         is_at_rest = self.seal is seal.SealState.WHOLE or not log.exists()
         self._has_stray_log = self.seal is seal.SealState.WHOLE and log.exists() and log.stat().st_size > 0
