@@ -16,7 +16,7 @@ from wherry.record.entries import Entry, Kind
 from wherry.record.figures import Session, sessions
 from wherry.record.file import RecordFile
 from wherry.record.reading import Record, Verdict
-from wherry.record.seal import SealState
+from wherry.record.seal import SealState, look
 
 SESSIONS_SHOWN: Final = 10
 
@@ -90,10 +90,15 @@ def record_command(
 
 
 def close_afterwards(path: Path) -> None:
-    """Write down that the command did not end by itself, and seal the record. LocalError when that cannot be done."""
+    """Write down that the command did not end by itself, and seal the record, unless it is sealed already.
+
+    LocalError when that cannot be done.
+    """
     if not path.is_file():
         raise LocalError(f"there is no record {path}")
     try:
+        if look(path) is SealState.WHOLE:
+            return
         file = RecordFile(path)
         file.append([Entry(Kind.NOTE, 0, wall_time_text(), {"note": "closed afterwards: its command had not done so"})])
         is_sealed = file.close()
@@ -153,6 +158,8 @@ def state_text(answer: dict[str, Any]) -> str:
         return "NOT CLOSED: it is being written, or its command was killed (see --seal)" + (
             "; nothing was changed in what is there" if answer["is_verified"] is not None else ""
         )
+    if answer["seal"] == SealState.BROKEN:
+        return "CHANGED AFTER IT WAS CLOSED (see --verify)"
     if answer["is_verified"] is None:
         return "closed (see --verify)"
     return "closed, and nothing was changed since"
