@@ -159,19 +159,20 @@ def compare(session, gaps, troubles):
             troubles.append(f"{name}: scheduled is not delivered + skipped + failed")
 
 
-def tell(sessions):
-    """Print what was added up."""
+def report(sessions):
+    """What was added up, as lines."""
+    lines = []
     for session in sessions:
         opened = session["opened"]
-        where = "simulated controllers" if opened["data"].get("is_simulated", True) else "site"
+        where = "simulated controllers" if opened["data"].get("is_simulated") else "site"
+        command = f"{opened['data'].get('by')} on {where}"
         end = f"{session['end'] / 1e9:.3f} s" + ("" if session["closed"] else ", NOT CLOSED")
-        print(
-            f"entry {opened['number']}: {opened['data'].get('by')} on {where}, {opened['utc'] or 'virtual time'}, {end}"
-        )
+        lines.append(f"entry {opened['number']}: {command}, {opened['utc'] or 'virtual time'}, {end}")
         for name, seen in sorted(session["names"].items()):
-            print(f"  {name}: {json.dumps(figures_of(seen, session['end']))}")
+            lines.append(f"  {name}: {json.dumps(figures_of(seen, session['end']))}")
         if session["proof"]:
-            print(f"  steps of a proof: {json.dumps(session['proof'], sort_keys=True)}")
+            lines.append(f"  steps of a proof: {json.dumps(session['proof'], sort_keys=True)}")
+    return lines
 
 
 def main(arguments):
@@ -179,7 +180,7 @@ def main(arguments):
     if len(arguments) not in (1, 3) or (len(arguments) == 3 and arguments[1] != "--head"):
         print(__doc__.strip(), file=sys.stderr)
         return 2
-    path, troubles, sessions, last, head = arguments[0], [], [], 0, b""
+    path, troubles, lines, last, head = arguments[0], [], [], 0, b""
     log = path + "-wal"
     try:
         with open(path, "rb") as file:
@@ -196,6 +197,7 @@ def main(arguments):
         sessions = add_up(entries)
         for session in sessions:
             compare(session, gaps, troubles)
+        lines = report(sessions)
     except (sqlite3.Error, ValueError, KeyError, TypeError, IndexError, AttributeError, OverflowError) as broken:
         troubles.append(f"it cannot be read to its end: {broken}")
     if len(arguments) == 3 and arguments[2].split() != [str(last), head.hex()]:
@@ -204,8 +206,7 @@ def main(arguments):
         print(f"{path} IS NOT AS IT WAS WRITTEN:")
         print("\n".join(f"  {each}" for each in troubles[:20]))
         return 1
-    tell(sessions)
-    print(f"head: {last} {head.hex()}")
+    print("\n".join([*lines, f"head: {last} {head.hex()}"]))
     if seal == "open":
         print("nothing was changed in these entries, but the record was NOT CLOSED: more may have stood at its end")
         return 3

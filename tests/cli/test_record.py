@@ -75,6 +75,9 @@ def rehearsed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     call = [*WHERRY, "rehearse", str(ROOT / "examples" / "hatchery.toml"), "--hours", "0.02", "--record", str(path)]
     done = subprocess.run(call, capture_output=True, text=True, check=False, timeout=60)
     assert done.returncode == 0, done.stderr
+    with Record(path) as record:
+        number, digest = record.head
+    assert done.stdout.endswith(f"\nRecorded in {path}; its head, to be signed:\n{number} {digest.hex()}\n")
     return path
 
 
@@ -206,6 +209,8 @@ def test_a_run_that_is_killed_leaves_what_it_showed_and_the_next_goes_on(simulat
     )
     assert done.returncode == 0, done.stderr
     answer = json.loads(here("record", path, "--verify", "--json").stdout)
+    said = json.loads(done.stdout)["record"]
+    assert said == {"file": str(path), "entries": answer["entries"], "head": answer["head"], "is_whole": True}
     assert [each["is_closed"] for each in answer["sessions"]] == [False, True]
     assert [each["is_simulated"] for each in answer["sessions"]] == [False, False]
     assert answer["is_verified"] is True
@@ -233,6 +238,7 @@ def test_a_locked_record_ends_with_a_word_and_the_exchange_goes_on(simulated: Pa
     assert oxygen["quality"] == "Good"
     assert oxygen["delivered"] > 30
     assert oxygen["age_ms"]["max"] < 1000
+    assert json.loads(out)["record"]["is_whole"] is False
 
 
 def test_samples_too_often_are_refused(tmp_path: Path, here: Here) -> None:

@@ -64,7 +64,10 @@ def record_command(
         verdict = opened.verify() if verify else None
         if verdict is not None and verdict.troubles:
             return tell_damaged(record, verdict, json=json)
-        found = sessions(opened.entries())
+        try:
+            found = sessions(opened.entries())
+        except (KeyError, TypeError, ValueError, AttributeError) as broken:
+            raise LocalError(f"{record} does not hold what a record holds ({broken}); see --verify") from None
         if verdict is not None:
             troubles = [each for session in found for each in session.contradictions(verdict.gaps)]
             if troubles:

@@ -100,8 +100,12 @@ def rehearse_command(
     answer = document(rehearsal, hours_asked=hours, day=today(), counts=counts)
     if recorder is not None:
         seen = {key: answer[key] for key in RECORDED}
-        recorder.close(rehearsal.duration_ns, {"summary": rehearsal.summary, "rehearsal": seen})
-    return report(answer, rehearsal, save=save, json=json)
+        is_whole = recorder.close(rehearsal.duration_ns, {"summary": rehearsal.summary, "rehearsal": seen})
+        answer["record"] = recorder.file.end_data(is_whole=is_whole)
+    code = report(answer, rehearsal, save=save, json=json)
+    if not json:
+        output.recorded(answer.get("record"))
+    return code
 
 
 def open_rehearsal_record(

@@ -91,6 +91,7 @@ def run_command(
         output.json_document(outcome.summary | {"exit_code": int(outcome.exit_code)})
     else:
         run_view.print_summary(outcome.summary)
+        output.recorded(outcome.summary.get("record"))
     return outcome.exit_code
 
 
@@ -279,7 +280,8 @@ async def carry_until(
         figures = summary(engine, now_ns)
         if recorder is not None and sampler is not None:
             sampler.finish()
-            recorder.close(now_ns - engine.started_ns, {"summary": figures})
+            is_whole = recorder.close(now_ns - engine.started_ns, {"summary": figures})
+            figures = figures | {"record": recorder.file.end_data(is_whole=is_whole)}
     return Outcome(figures, Exit.INTERRUPTED if interrupted() else code)
 
 

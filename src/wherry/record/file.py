@@ -211,12 +211,14 @@ class RecordFile:
         wanted, found = self.bytes_max // DROP_SHARE, 0
         dropping: list[int] = []
         runs: list[Gap] = []
+        gaps = self._gaps()
+        after = {gap.last: gap.after for gap in gaps}
         before, previous = BEGINNING, 0
         kept = [kind.value for kind in KEPT]
         rows = self._database.execute("SELECT number, digest, kind, length(body) FROM entry ORDER BY number")
         for number, digest, kind, length in rows:
             if number > previous + 1:
-                before = self._gap_before(number).after
+                before = after[number - 1]
             if found >= wanted or number > self.number - NEWEST_KEPT:
                 break
             if kind not in kept:
@@ -227,8 +229,7 @@ class RecordFile:
         rows.close()
         if found < wanted // DROP_SHARE:
             raise RecordFullError(f"it has reached its {self.bytes_max:,} bytes with what must be kept")
-        gaps = joined([*self._gaps(), *runs])
-        told = Entry(Kind.DROPPED, last.at_ns, last.utc, {"gaps": [gap.as_data() for gap in gaps]})
+        told = Entry(Kind.DROPPED, last.at_ns, last.utc, {"gaps": [gap.as_data() for gap in joined([*gaps, *runs])]})
         self._transact([told], dropping)
 
     def _gaps(self) -> list[Gap]:
@@ -238,10 +239,11 @@ class RecordFile:
         ).fetchone()
         return [] if row is None else gaps_of(row[0])
 
-    def _gap_before(self, number: int) -> Gap:
-        return next(gap for gap in self._gaps() if gap.last == number - 1)
-
     # The end.
+
+    def end_data(self, *, is_whole: bool) -> dict[str, Any]:
+        """What is said of the record when a command has ended: its head is to be printed, and signed."""
+        return {"file": str(self.path), "entries": self.number, "head": self.head.hex(), "is_whole": is_whole}
 
     def close(self, *, is_whole: bool = True) -> bool:
         """Close the file, and seal it if everything that had to be written was (``is_whole``) and nobody reads it.

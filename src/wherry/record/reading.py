@@ -138,7 +138,7 @@ class Record:
                 troubles.append(f"the database is damaged: {answer}")
             gaps = self._declared_gaps()
             number, head = self._follow({gap.first: gap for gap in gaps}, troubles)
-        except (sqlite3.Error, ValueError, KeyError, TypeError) as failed:
+        except (sqlite3.Error, ValueError, KeyError, TypeError, AttributeError) as failed:
             troubles.append(f"the database cannot be read to its end: {failed}")
         return Verdict(tuple(troubles[:TROUBLES_MAX]), self.seal, number, head, tuple(gaps))
 

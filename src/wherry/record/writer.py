@@ -25,6 +25,8 @@ FLUSH_NS: Final = NS_PER_S
 WAITING_MAX: Final = 20_000
 """So many entries may wait for the disk; one with many values counts as several. More, and the disk cannot follow."""
 VALUES_PER_ENTRY: Final = 10
+CLOSE_S: Final = 30.0
+"""How long an end waits for the disk; then the record is left as a kill leaves it."""
 BATCH_ENTRIES: Final = 500
 """In virtual time, entries are written so many at a time."""
 
@@ -173,9 +175,11 @@ class Recorder:
         with self._lock:
             self._is_closing = True
             self._lock.notify()
-        self._thread.join()
+        self._thread.join(CLOSE_S)
         is_sealed = False
         try:
+            if self._thread.is_alive():
+                raise OSError("the disk does not answer")
             is_sealed = self.file.close(is_whole=not self._lost)
         except OSError as failed:
             self._lost = self._lost or lost_text(self.file, failed)
