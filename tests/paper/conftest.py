@@ -135,6 +135,14 @@ def tokens_of(text: str) -> list[tuple[str, str]]:
     return found
 
 
+def _plus(left: Any, right: Any) -> Any:
+    return left + right
+
+
+def _minus(left: Any, right: Any) -> Any:
+    return left - right
+
+
 class _Reader:
     def __init__(self, text: str) -> None:
         self._tokens = tokens_of(text)
@@ -321,8 +329,8 @@ class _Reader:
     def _sum(self) -> Typed:
         left = self._product()
         while self._peek() in ("+", "-"):
-            is_plus = self._take() == "+"
-            left = self._number(left, self._product(), lambda a, b, is_plus=is_plus: a + b if is_plus else a - b)
+            work = _plus if self._take() == "+" else _minus
+            left = self._number(left, self._product(), work)
         return left
 
     def _product(self) -> Typed:

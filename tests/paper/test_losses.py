@@ -32,7 +32,7 @@ LOSSES = 100
 RECOVERY_NS = 8 * S
 """Within this everything is Good again: the longest wait before a new connection is 5 s."""
 LINK_MS = 20
-"""The way of a status write: a reply and two flights of the slowest link here, and what waits before it in the queue."""
+"""The way of a status write: a reply and two flights of the slowest link here, and what waits before it."""
 WAYS = (
     (FaultKind.SOURCE_KILLED, ("skid",)),
     (FaultKind.FROZEN, ("skid",)),
@@ -64,7 +64,7 @@ class Program:
     def _scan(self) -> None:
         now_ns = self._clock.now_ns() - self._zero_ns
         was = self.made["FallBack"]
-        inputs = {}
+        inputs: dict[str, int | bool] = {}
         for each in self.block.inputs:
             if each.type == "BOOL":
                 inputs[each.name] = bool(self.device.store.read_bits(each.table, each.address, 1)[0] & 1)

@@ -113,7 +113,7 @@ def test_a_scaled_value_comes_back_in_its_unit(language: Any) -> None:
 
 def test_bits_come_from_coils_and_from_registers(language: Any) -> None:
     block = block_of(
-        '{ name = "pump", take = "coil 0", put = "coil 5" }, { name = "alarm", take = "coil 1", put = "holding 100.15" }'
+        '{ name = "pump", take = "coil 0", put = "coil 5" },{ name = "alarm", take = "coil 1", put = "holding 100.15" }'
     )
     made = scanned(language, block, {100: 0x8000}, {5: True})
     assert made["Pump"] is True
@@ -201,7 +201,7 @@ def test_with_hold_the_last_value_stays(language: Any) -> None:
 def test_uncertain_is_borne_as_long_as_it_says(language: Any) -> None:
     block = block_of(VALUE)
     at_once, patient = language.instance(block.text), language.instance(block.text)
-    fell_ms = {}
+    fell_ms: dict[str, int] = {}
     for now_ms in range(0, 2000, 10):
         registers = {90: now_ms // 10, 91: 2 if now_ms < 500 else 1, 92: 3, 93: 1, 100: 40}
         at_once.scan(now_ms, **words_of(block, registers))
