@@ -9,6 +9,7 @@ Exit codes: 0 whole; 1 changed; 2 it cannot be read, or the call is wrong; 3 not
 whoever wrote has not closed it, so that nothing can be said of its end.
 """
 
+import contextlib
 import hashlib
 import json
 import os
@@ -23,39 +24,49 @@ QUALITIES = ("bad", "uncertain", "good")
 COUNTS = ("scheduled", "delivered", "skipped_overrun", "skipped_unarmed", "skipped_waiting", "failed")
 
 
-def seal_of(data):
+def seal_of(path):
     """Whether the seal in page 2 fits the file: "whole", "open" (still being written, or killed), or "broken"."""
-    at = data.find(MARK, PAGE, 2 * PAGE)
-    if at < 0 or data.count(MARK, PAGE, 2 * PAGE) != 1 or at + len(MARK) + SEAL_BYTES > 2 * PAGE:
-        return "broken"
-    at += len(MARK)
-    seal = data[at : at + SEAL_BYTES]
-    if seal == bytes(SEAL_BYTES):
-        return "open"
-    rest = data[:at] + bytes(SEAL_BYTES) + data[at + SEAL_BYTES :]
-    return "whole" if hashlib.sha256(rest).digest() == seal else "broken"
+    with open(path, "rb") as file:
+        file.seek(PAGE)
+        page = file.read(PAGE)
+        at = PAGE + page.find(MARK) + len(MARK)
+        if page.count(MARK) != 1 or at + SEAL_BYTES > 2 * PAGE:
+            return "broken"
+        file.seek(at)
+        seal = file.read(SEAL_BYTES)
+        if seal == bytes(SEAL_BYTES):
+            return "open"
+        file.seek(0)
+        digest = hashlib.sha256(file.read(at) + bytes(SEAL_BYTES))
+        file.seek(at + SEAL_BYTES)
+        for chunk in iter(lambda: file.read(1 << 20), b""):
+            digest.update(chunk)
+        return "whole" if digest.digest() == seal else "broken"
 
 
-def rows_of(path, is_at_rest):
-    """Every row of the table, in order, as (number, digest, kind, body); the file itself is not changed."""
+def opened(path, is_at_rest):
+    """The database, which is only read."""
     uri = pathlib.Path(path).resolve().as_uri() + ("?mode=ro&immutable=1" if is_at_rest else "?mode=ro")
-    database = sqlite3.connect(uri, uri=True)
-    try:
-        if database.execute("PRAGMA application_id").fetchone()[0] != APPLICATION:
-            raise ValueError("it is no record")
-        if database.execute("PRAGMA user_version").fetchone()[0] != FORMAT:
-            raise ValueError("it has a format that this script does not know")
-        return database.execute("SELECT number, digest, kind, body FROM entry ORDER BY number").fetchall()
-    finally:
-        database.close()
+    database = sqlite3.connect(uri, uri=True, isolation_level=None)
+    database.execute("BEGIN")
+    if database.execute("PRAGMA application_id").fetchone()[0] != APPLICATION:
+        raise ValueError("it is no record")
+    if database.execute("PRAGMA user_version").fetchone()[0] != FORMAT:
+        raise ValueError("it has a format that this script does not know")
+    return database
 
 
-def follow(rows, troubles):
-    """Follow the chain. Returns the entries (number and what the body says), and the head."""
-    dropped = [body for _, _, kind, body in rows if kind == "dropped"]
-    gaps = {each["first"]: each for each in json.loads(dropped[-1])["data"]["gaps"]} if dropped else {}
-    entries, last, head = [], 0, bytes(32)
-    for number, digest, kind, body in rows:
+def gaps_of(database):
+    """What was taken out to keep the record small, all that ever was: as the last such entry says."""
+    query = "SELECT body FROM entry WHERE kind = 'dropped' ORDER BY number DESC LIMIT 1"
+    row = database.execute(query).fetchone()
+    return json.loads(row[0])["data"]["gaps"] if row else []
+
+
+def follow(database, gaps, troubles, take):
+    """Follow the chain and give each entry to ``take``. Returns the number and the digest of the last one."""
+    gaps, last, head = {each["first"]: each for each in gaps}, 0, bytes(32)
+    for number, digest, kind, body in database.execute("SELECT number, digest, kind, body FROM entry ORDER BY number"):
         if number != last + 1:
             gap = gaps.pop(last + 1, None)
             if gap is None or gap["last"] != number - 1 or gap["before"] != head.hex():
@@ -67,15 +78,10 @@ def follow(rows, troubles):
         said = json.loads(body)
         if sorted(said) != KEYS or said["number"] != number or said["kind"] != kind:
             troubles.append(f"entry {number} contradicts itself")
-        entries.append(said)
+        take(said)
         last, head = number, digest
     troubles += [f"entries {first} to {gaps[first]['last']} should be gone, and are there" for first in gaps]
-    return entries, gaps_bounds(dropped), last, head
-
-
-def gaps_bounds(dropped):
-    """First and last number of what was taken out to keep the record small."""
-    return [(each["first"], each["last"]) for each in json.loads(dropped[-1])["data"]["gaps"]] if dropped else []
+    return last, head
 
 
 def bucket_end_ms(bucket):
@@ -97,34 +103,31 @@ def quantile_ms(buckets, share):
     return None
 
 
-def add_up(entries):
-    """What each command that wrote into the record came to, from its events and its minutes."""
-    sessions = []
-    for said in entries:
-        kind, data, at = said["kind"], said["data"], said["at_ns"]
-        if kind == "opened":
-            sessions.append({"opened": said, "closed": None, "last": 0, "end": 0, "names": {}, "proof": {}})
-        if not sessions or sessions[-1]["closed"] or kind in ("opened", "plan", "dropped"):
-            continue
-        session = sessions[-1]
-        session["last"], session["end"] = said["number"], max(session["end"], at)
-        if kind == "event" and data["event"] == "transfer quality":
-            seen = transfer_of(session, data["subject"])
-            seen["spent"][seen["quality"]] += at - seen["since"]
-            seen["quality"], seen["since"] = data["details"]["quality"], at
-        elif kind == "minute":
-            for name, more in data["transfers"].items():
-                seen = transfer_of(session, name)
-                for key in COUNTS:
-                    seen["counts"][key] += more[key]
-                for bucket, count in more["age"]:
-                    seen["age"][bucket] = seen["age"].get(bucket, 0) + count
-        elif kind == "proof":
-            result = str(data.get("result", "noted"))
-            session["proof"][result] = session["proof"].get(result, 0) + 1
-        elif kind == "closed":
-            session["closed"] = said
-    return sessions
+def add_up(sessions, said):
+    """Add one entry to what the commands that wrote into the record came to."""
+    kind, data, at = said["kind"], said["data"], said["at_ns"]
+    if kind == "opened":
+        sessions.append({"opened": said, "closed": None, "last": 0, "end": 0, "names": {}, "proof": {}})
+    if not sessions or sessions[-1]["closed"] or kind in ("opened", "plan", "dropped"):
+        return
+    session = sessions[-1]
+    session["last"], session["end"] = said["number"], max(session["end"], at)
+    if kind == "event" and data["event"] == "transfer quality":
+        seen = transfer_of(session, data["subject"])
+        seen["spent"][seen["quality"]] += at - seen["since"]
+        seen["quality"], seen["since"] = data["details"]["quality"], at
+    elif kind == "minute":
+        for name, more in data["transfers"].items():
+            seen = transfer_of(session, name)
+            for key in COUNTS:
+                seen["counts"][key] += more[key]
+            for bucket, count in more["age"]:
+                seen["age"][bucket] = seen["age"].get(bucket, 0) + count
+    elif kind == "proof":
+        result = str(data.get("result", "noted"))
+        session["proof"][result] = session["proof"].get(result, 0) + 1
+    elif kind == "closed":
+        session["closed"] = said
 
 
 def transfer_of(session, name):
@@ -145,7 +148,7 @@ def figures_of(seen, end):
 def compare(session, gaps, troubles):
     """Hold what was added up against the summary that the command wrote itself, unless entries of it were taken out."""
     first, last = session["opened"]["number"], session["last"]
-    if not session["closed"] or any(begin <= last and end >= first for begin, end in gaps):
+    if not session["closed"] or any(gap["first"] <= last and gap["last"] >= first for gap in gaps):
         return
     for name, said in session["closed"]["data"].get("summary", {}).get("transfers", {}).items():
         have = figures_of(transfer_of(session, name), session["end"])
@@ -180,11 +183,10 @@ def main(arguments):
     if len(arguments) not in (1, 3) or (len(arguments) == 3 and arguments[1] != "--head"):
         print(__doc__.strip(), file=sys.stderr)
         return 2
-    path, troubles, lines, last, head = arguments[0], [], [], 0, b""
+    path, troubles, sessions, lines, last, head = arguments[0], [], [], [], 0, b""
     log = path + "-wal"
     try:
-        with open(path, "rb") as file:
-            seal = seal_of(file.read())
+        seal = seal_of(path)
     except OSError as failed:
         print(f"{path} cannot be read: {failed.strerror}", file=sys.stderr)
         return 2
@@ -193,8 +195,9 @@ def main(arguments):
     if seal == "whole" and os.path.exists(log) and os.path.getsize(log):
         troubles.append("something was written beside it (the file that ends in -wal) after it was closed")
     try:
-        entries, gaps, last, head = follow(rows_of(path, seal == "whole" or not os.path.exists(log)), troubles)
-        sessions = add_up(entries)
+        with contextlib.closing(opened(path, seal == "whole" or not os.path.exists(log))) as database:
+            gaps = gaps_of(database)
+            last, head = follow(database, gaps, troubles, lambda said: add_up(sessions, said))
         for session in sessions:
             compare(session, gaps, troubles)
         lines = report(sessions)

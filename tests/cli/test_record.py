@@ -124,6 +124,12 @@ def test_a_changed_byte_is_told(rehearsed: Path, tmp_path: Path, here: Here) -> 
     assert lines[1] == "  the file is not as it was when it was closed: the seal does not fit"
     assert re.match(r"  entry \d+ does not fit the one before it", lines[2])
     assert json.loads(here("record", path, "--verify", "--json").stdout)["is_verified"] is False
+    data = bytearray(rehearsed.read_bytes())
+    data[3] ^= 1
+    path.write_bytes(data)
+    told = here("record", path, "--verify")
+    assert told.returncode == 1
+    assert "cannot be read as a record" in told.stdout
 
 
 def test_what_is_no_record_is_said(tmp_path: Path, here: Here) -> None:
@@ -241,7 +247,10 @@ def test_a_locked_record_ends_with_a_word_and_the_exchange_goes_on(simulated: Pa
     assert json.loads(out)["record"]["is_whole"] is False
 
 
-def test_samples_too_often_are_refused(tmp_path: Path, here: Here) -> None:
+def test_numbers_that_make_no_sense_are_refused(tmp_path: Path, here: Here) -> None:
     told = here("run", tmp_path / "none.toml", "--sample-every", "1ms")
     assert told.returncode == 2
     assert told.stderr == "wherry: --sample-every 1ms is too often: give 100 ms or more, or 0s\n"
+    told = here("run", tmp_path / "none.toml", "--record-mib", "0")
+    assert told.returncode == 2
+    assert told.stderr == "wherry: --record-mib 0 makes no sense: give a number from 1 to 1,000,000\n"

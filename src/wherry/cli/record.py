@@ -15,7 +15,7 @@ from wherry.errors import LocalError
 from wherry.record.entries import Entry, Kind
 from wherry.record.figures import Session, sessions
 from wherry.record.file import RecordFile
-from wherry.record.reading import Record, Verdict
+from wherry.record.reading import DamagedError, Record, Verdict
 from wherry.record.seal import SealState, look
 
 SESSIONS_SHOWN: Final = 10
@@ -56,35 +56,50 @@ def record_command(
     """
     if seal:
         close_afterwards(record)
-    with Record(record) as opened:
+    try:
+        opened = Record(record)
+    except DamagedError as damaged:
+        if not verify:
+            raise
+        verdict = Verdict((str(damaged),), SealState.BROKEN, 0, bytes(32), ())
+        return tell_damaged(record, verdict, json=json)
+    with opened:
         if head and not verify and not json:
             number, digest = opened.head
             output.data(f"{number} {digest.hex()}")
             return Exit.OK
-        verdict = opened.verify() if verify else None
-        if verdict is not None and verdict.troubles:
-            return tell_damaged(record, verdict, json=json)
-        try:
-            found = sessions(opened.entries())
-        except (KeyError, TypeError, ValueError, AttributeError) as broken:
-            raise LocalError(f"{record} does not hold what a record holds ({broken}); see --verify") from None
-        if verdict is not None:
-            troubles = [each for session in found for each in session.contradictions(verdict.gaps)]
-            if troubles:
-                verdict = Verdict(tuple(troubles), verdict.seal, verdict.number, verdict.head, verdict.gaps)
-                return tell_damaged(record, verdict, json=json)
-        number, digest = opened.head
-        answer: dict[str, Any] = {
-            "record": str(record),
-            "entries": number,
-            "head": digest.hex(),
-            "seal": opened.seal.value,
-            "is_verified": None if verdict is None else verdict.is_whole,
-            "troubles": [],
-            "sessions": [each.figures() for each in found],
-        }
+        return tell(opened, verify=verify, json=json)
+
+
+def tell(record: Record, *, verify: bool, json: bool) -> int:
+    """Print what is in it, or what does not fit."""
+    verdict = None
+    if verify:
+        with output.progress("verifying") as on_progress:
+            verdict = record.verify(on_progress)
+        if verdict.troubles:
+            return tell_damaged(record.path, verdict, json=json)
+    try:
+        found = sessions(record.entries())
+    except (KeyError, TypeError, ValueError, AttributeError) as broken:
+        raise LocalError(f"{record.path} does not hold what a record holds ({broken}); see --verify") from None
+    if verdict is not None:
+        troubles = [each for session in found for each in session.contradictions(verdict.gaps)]
+        if troubles:
+            verdict = Verdict(tuple(troubles), verdict.seal, verdict.number, verdict.head, verdict.gaps)
+            return tell_damaged(record.path, verdict, json=json)
+    number, digest = record.head
     code = Exit.NO if verdict is not None and not verdict.is_whole else Exit.OK
-    answer["exit_code"] = int(code)
+    answer: dict[str, Any] = {
+        "record": str(record.path),
+        "entries": number,
+        "head": digest.hex(),
+        "seal": record.seal.value,
+        "is_verified": None if verdict is None else verdict.is_whole,
+        "troubles": [],
+        "sessions": [each.figures() for each in found],
+        "exit_code": int(code),
+    }
     if json:
         output.json_document(answer)
     else:

@@ -26,13 +26,14 @@ from wherry.findings import Level
 from wherry.plan import load
 from wherry.plan.durations import duration_text, parse_duration
 from wherry.plan.model import Plan
-from wherry.record.file import RecordFile
+from wherry.record.file import BYTES_MAX, RecordFile
 from wherry.record.plans import open_record
 from wherry.record.sampling import SAMPLE_NS, Sampler
 from wherry.record.writer import FLUSH_NS, Recorder
 from wherry.transports.network import Network
 from wherry.transports.tcp import TcpNetwork
 
+MIB: Final = 1 << 20
 CAUTION = (
     "Not a safety function. Writing into a live controller can move machinery: agree with the process "
     "owner, isolate, and follow the site's permit and lock-out rules first. Local codes come before this."
@@ -47,6 +48,7 @@ def run_command(
     for_: Annotated[str | None, Parameter(name="--for")] = None,
     record: Path | None = None,
     sample_every: str = "10s",
+    record_mib: int = BYTES_MAX // MIB,
     ledger: Path | None = None,
     json: Annotated[bool, Parameter(negative=())] = False,
 ) -> int:
@@ -67,6 +69,8 @@ def run_command(
         nothing is given: the plan's name with the ending .record.
     sample_every
         How often values are written into the record, those that have changed; 0s writes none.
+    record_mib
+        How large the record may become, in MiB. When it is full, the oldest entries go.
     ledger
         Where the writes to places that wear out are counted, for all runs together. When something is armed that may
         wear out and nothing is given: the plan's name with the ending .ledger.
@@ -77,13 +81,16 @@ def run_command(
     if duration_ns == 0:
         raise LocalError("there is nothing to do in no time: give --for a duration above zero, for example 10s")
     sample_ns = sample_interval(sample_every)
+    bytes_max = record_size(record_mib)
     ready = load_for_run(plan)
     if ready is None:
         return Exit.WRONG_CALL
     armed = choose_armed(ready, arm or [], may_ask=not (read_only or json))
     books = Books(
         ledger=open_ledger(ready, armed, ledger or plan.with_suffix(".ledger")),
-        record=open_run_record(record or (plan.with_suffix(".record") if armed else None), plan, armed, sample_ns),
+        record=open_run_record(
+            record or (plan.with_suffix(".record") if armed else None), plan, armed, sample_ns, bytes_max
+        ),
         sample_ns=sample_ns,
     )
     outcome = run_plan(ready, TcpNetwork(), armed, duration_ns, books=books, show_live=not json)
@@ -196,15 +203,25 @@ def sample_interval(text: str) -> int | None:
     return sample_ns or None
 
 
-def open_run_record(path: Path | None, plan: Path, armed: frozenset[str], sample_ns: int | None) -> RecordFile | None:
+def record_size(mib: int) -> int:
+    """How large the record may become, in bytes. LocalError for what makes no sense."""
+    if not 1 <= mib <= RECORD_MIB_MAX:
+        raise LocalError(f"--record-mib {mib} makes no sense: give a number from 1 to {RECORD_MIB_MAX:,}")
+    return mib * MIB
+
+
+def open_run_record(
+    path: Path | None, plan: Path, armed: frozenset[str], sample_ns: int | None, bytes_max: int
+) -> RecordFile | None:
     """The record of the run; a place that cannot be written is refused before anything is started."""
     if path is None:
         return None
     more = {"armed": sorted(armed), "sample_ns": sample_ns, "flush_ns": FLUSH_NS}
-    return open_record(path, "run", load(plan), is_simulated=False, more=more)
+    return open_record(path, "run", load(plan), is_simulated=False, bytes_max=bytes_max, more=more)
 
 
 NO_BOOKS: Final = Books()
+RECORD_MIB_MAX: Final = 1_000_000
 SAMPLE_NS_MIN: Final = 100_000_000
 """Looking at all values more often would cost the exchange time."""
 

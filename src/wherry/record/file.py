@@ -21,7 +21,7 @@ APPLICATION_ID: Final = 0x57485259
 """``WHRY`` in the header of the file, so that other programs can tell what it is."""
 SQLITE_MAGIC: Final = b"SQLite format 3\x00"
 BYTES_MAX: Final = 256 * 1024 * 1024
-"""A record is kept below this unless said (a choice of ours): about two weeks of 200 values that always change."""
+"""A record is kept below this unless said (a choice of ours): about five days of 200 values that always change."""
 BYTES_MAX_LEAST: Final = 256 * 1024
 DROP_SHARE: Final = 8
 """When the file is full, the oldest eighth of it goes; it is full for good when not even an eighth of that can."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -21,6 +21,7 @@ from wherry.record.file import APPLICATION_ID, BUSY_S, is_written_here
 
 TROUBLES_MAX: Final = 20
 """So many sentences say enough."""
+PROGRESS_ENTRIES: Final = 1000
 _BODY_KEYS: Final = {"number", "kind", "at_ns", "utc", "data"}
 
 
@@ -53,10 +54,14 @@ class Verdict:
         return not self.troubles and self.seal is seal.SealState.WHOLE
 
 
+class DamagedError(LocalError):
+    """It was a record once, and cannot be opened any more."""
+
+
 class Record:
     """A record that is open for reading; close it, or use it with ``with``.
 
-    LocalError when it cannot be read or is none.
+    LocalError when it cannot be read or is none; DamagedError when it was one.
     """
 
     def __init__(self, path: Path) -> None:
@@ -73,8 +78,10 @@ class Record:
         )
         try:
             self._guarded(self._begin)
-        except BaseException:
+        except BaseException as failed:
             self._database.close()
+            if isinstance(failed, LocalError) and self.seal is seal.SealState.BROKEN and _was_record(path):
+                raise DamagedError(str(failed)) from None
             raise
 
     def _guarded(self, call: Any) -> Any:
@@ -123,8 +130,8 @@ class Record:
         except (sqlite3.Error, ValueError, KeyError, TypeError) as failed:
             raise LocalError(f"the record {self.path} is damaged: {failed}") from None
 
-    def verify(self) -> Verdict:
-        """Follow the chain from the first entry to the last."""
+    def verify(self, on_progress: Callable[[float], None] | None = None) -> Verdict:
+        """Follow the chain from the first entry to the last. ``on_progress`` is told the share that is done."""
         troubles: list[str] = []
         if self.seal is seal.SealState.BROKEN:
             troubles.append("the file is not as it was when it was closed: the seal does not fit")
@@ -137,7 +144,7 @@ class Record:
             if answer != "ok":
                 troubles.append(f"the database is damaged: {answer}")
             gaps = self._declared_gaps()
-            number, head = self._follow({gap.first: gap for gap in gaps}, troubles)
+            number, head = self._follow({gap.first: gap for gap in gaps}, troubles, on_progress)
         except (sqlite3.Error, ValueError, KeyError, TypeError, AttributeError) as failed:
             troubles.append(f"the database cannot be read to its end: {failed}")
         return Verdict(tuple(troubles[:TROUBLES_MAX]), self.seal, number, head, tuple(gaps))
@@ -148,8 +155,11 @@ class Record:
         ).fetchone()
         return [] if row is None else gaps_of(row[0])
 
-    def _follow(self, gaps: dict[int, Gap], troubles: list[str]) -> tuple[int, bytes]:
+    def _follow(
+        self, gaps: dict[int, Gap], troubles: list[str], on_progress: Callable[[float], None] | None
+    ) -> tuple[int, bytes]:
         number, head = 0, BEGINNING
+        last: int = self._database.execute("SELECT max(number) FROM entry").fetchone()[0] or 1
         for there, digest, kind, body in self._database.execute(
             "SELECT number, digest, kind, body FROM entry ORDER BY number"
         ):
@@ -165,5 +175,16 @@ class Record:
             if set(said) != _BODY_KEYS or said["number"] != there or said["kind"] != kind:
                 troubles.append(f"entry {there} contradicts itself")
             number, head = there, digest
+            if on_progress is not None and not number % PROGRESS_ENTRIES:
+                on_progress(number / last)
         troubles += [f"entries {gap.first} to {gap.last} should be gone, and are there" for gap in gaps.values()]
         return number, head
+
+
+def _was_record(path: Path) -> bool:
+    """Whether the place of the seal is there, whatever else is not."""
+    try:
+        with path.open("rb") as file:
+            return seal.seal_place(file) is not None
+    except OSError:
+        return False
