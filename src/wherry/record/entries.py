@@ -123,10 +123,10 @@ def joined(gaps: Sequence[Gap]) -> list[Gap]:
 
 def writable(value: object) -> Any:
     """A value as JSON can hold it: numbers that are none become text, bytes become hexadecimal digits."""
-    if isinstance(value, bool | int | str) or value is None:
-        return value
     if isinstance(value, float):
         return value if math.isfinite(value) else str(value)
+    if value is None or isinstance(value, int | str):
+        return value
     if isinstance(value, bytes):
         return value.hex()
     if isinstance(value, Mapping):

@@ -7,6 +7,7 @@ without one.
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
@@ -73,12 +74,13 @@ class Sampler:
         self._told: dict[str, list[tuple[Any, int] | None]] = {
             each.transfer.name: [None] * len(each.transfer.values) for each in engine.carries
         }
+        self._left: deque[Carry] = deque()
         self._timers: dict[str, Any] = {}
 
     def start(self) -> None:
         """From now on, until ``finish``."""
         if self._every_ns is not None:
-            self._again("samples", self._start_ns, self._every_ns, self.sample)
+            self._again("samples", self._start_ns, self._every_ns, self._sample_bit_by_bit)
         self._again("minute", self._start_ns, MINUTE_NS, self.minute)
 
     def _again(self, name: str, last_ns: int, step_ns: int, call: Callable[[], None]) -> None:
@@ -99,22 +101,37 @@ class Sampler:
 
     def sample(self) -> None:
         """Write down the values that are not as they were."""
-        at_ns = self._now_ns() - self._start_ns
+        self._left.clear()
         for carry in self._engine.carries:
-            if carry.results_at_ns is None:
-                continue
-            told = self._told[carry.transfer.name]
-            changed = []
-            for index, result in enumerate(carry.results):
-                now = (result.value, int(result.quality))
-                if told[index] != now:
-                    told[index] = now
-                    changed.append([index, writable(result.value), int(result.quality)])
-            if changed:
-                read_ns = carry.results_at_ns - self._start_ns
-                self._sink.add(
-                    Kind.SAMPLES, at_ns, {"transfer": carry.transfer.name, "read_ns": read_ns, "values": changed}
-                )
+            self._sample(carry)
+
+    def _sample_bit_by_bit(self) -> None:
+        """The same, one transfer in each turn of the loop, so that the exchange gets its turn in between."""
+        self._left = deque(self._engine.carries)
+        self._sample_next()
+
+    def _sample_next(self) -> None:
+        if self._left:
+            self._sample(self._left.popleft())
+            self._loop.call_soon(self._sample_next)
+
+    def _sample(self, carry: Carry) -> None:
+        if carry.results_at_ns is None:
+            return
+        told = self._told[carry.transfer.name]
+        changed = []
+        for index, result in enumerate(carry.results):
+            now = (result.value, result.quality)
+            if told[index] != now:
+                told[index] = now
+                changed.append([index, writable(result.value), int(result.quality)])
+        if changed:
+            data = {
+                "transfer": carry.transfer.name,
+                "read_ns": carry.results_at_ns - self._start_ns,
+                "values": changed,
+            }
+            self._sink.add(Kind.SAMPLES, self._now_ns() - self._start_ns, data)
 
     def minute(self) -> None:
         """Write down what was counted since the last time."""
