@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +30,10 @@ WRITING = Path(__file__).with_name("writing.py")
 FLUSH_NS = 100_000_000
 COMMIT_NS = 2_000_000_000
 """How long putting a batch on the disk may take on a machine that has other things to do."""
-TRIALS = int(os.environ.get("WHERRY_KILLS", "12"))
+TRIALS = int(os.environ.get("WHERRY_KILLS", "10"))
+SEED = os.environ.get("WHERRY_SEED", "1")
+NEW_SHARE = 0.2
+"""Share of the kills that meet a record that is not there yet."""
 CUTS = 3
 """Ways in which the log is cut after each kill."""
 Recheck = Callable[[Path], int]
@@ -44,13 +48,12 @@ class Killed:
     at_ns: int
 
 
-def kill_while_it_writes(path: Path, run: int, rng: Random) -> Killed:
+def kill_while_it_writes(path: Path, run: int, after_s: float) -> Killed:
     said = path.with_name(f"said {run}.txt")
     with said.open("wb") as out:
         process = subprocess.Popen([sys.executable, str(WRITING), str(path), str(run)], stdout=out)
         with pytest.raises(subprocess.TimeoutExpired):
-            # Starting takes some tenths of a second; the first of them are for kills before anything was written.
-            process.wait(timeout=rng.uniform(0.15, 0.9))
+            process.wait(timeout=after_s)
         at_ns = time.monotonic_ns()
         process.kill()
         process.wait()
@@ -75,6 +78,13 @@ def run_of(path: Path, run: int) -> set[int]:
     return there
 
 
+def is_made(path: Path) -> bool:
+    """Whether making the record was finished; it is all or nothing."""
+    if not path.exists() or not path.stat().st_size or path.with_name(path.name + "-journal").exists():
+        return False
+    return path.stat().st_size > 2 * PAGE_BYTES
+
+
 def check_whole(path: Path, recheck: Recheck) -> Verdict:
     with Record(path) as record:
         verdict = record.verify()
@@ -83,17 +93,20 @@ def check_whole(path: Path, recheck: Recheck) -> Verdict:
     return verdict
 
 
-def check_nothing_is_lost(path: Path, run: int, killed: Killed, before: int, verdict: Verdict) -> int:
-    """Returns how many samples were lost: those of the last moment. ``before``: the last entry before this run."""
+def check_nothing_is_lost(path: Path, run: int, killed: Killed, before: int, verdict: Verdict) -> tuple[int, int]:
+    """Returns how many samples were lost, those of the last moment, and how old the oldest of them was.
+
+    ``before``: the last entry before this run.
+    """
     there = run_of(path, run)
     # The oldest may have been taken out to keep the file small; the chain says which, so that all later ones are there.
     is_complete = not verdict.gaps or verdict.gaps[-1].last <= before
-    least = 1 if is_complete else min(there)
+    least = 1 if is_complete else min(there, default=1)
     assert {each for each in killed.shown if each >= least} <= there
     lost = [each for each in killed.asked_ns if each >= least and each not in there]
     oldest_ns = max((killed.at_ns - killed.asked_ns[each] for each in lost), default=0)
     assert oldest_ns <= FLUSH_NS + COMMIT_NS, f"a sample was lost that was {oldest_ns / 1e6:.0f} ms old"
-    return len(lost)
+    return len(lost), oldest_ns
 
 
 def written_back(path: Path) -> int:
@@ -106,9 +119,14 @@ def written_back(path: Path) -> int:
     return 32 + (24 + PAGE_BYTES) * int.from_bytes(index[128:132], sys.byteorder)
 
 
-def check_cut(path: Path, rng: Random, folder: Path, recheck: Recheck) -> None:
-    """The power goes: of the log only a part is on the disk. What is left is a chain from its beginning."""
+def check_cut(path: Path, rng: Random, folder: Path, recheck: Recheck) -> bool:
+    """The power goes: of the log only a part is on the disk. What is left is a chain from its beginning.
+
+    Returns whether there was a log.
+    """
     log = path.with_name(path.name + "-wal")
+    if not log.exists() or not log.stat().st_size:
+        return False
     with Record(path) as record:
         whole = {each.number: each for each in record.entries()}
     for number in range(CUTS):
@@ -123,38 +141,42 @@ def check_cut(path: Path, rng: Random, folder: Path, recheck: Recheck) -> None:
             left = list(record.entries())
         assert all(whole.get(each.number, each) == each for each in left)
         assert recheck(copy) == 3
+    return True
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(900)
-def test_killed_at_any_moment(tmp_path: Path, recheck: Recheck, record_property: Callable[[str, object], None]) -> None:
-    rng = Random("kills")
+def test_killed_at_any_moment(tmp_path: Path, recheck: Recheck) -> None:
+    rng = Random(f"kills {SEED}")
     path = tmp_path / "killed.record"
-    log = path.with_name(path.name + "-wal")
-    states: dict[str, int] = {"not made": 0, "sealed": 0, "open": 0, "with a log": 0}
-    shown = lost = before = 0
+    counts = Counter({"kills": TRIALS})
+    before = oldest_ns = 0
     for run in range(TRIALS):
-        killed = kill_while_it_writes(path, run, rng)
-        if not path.exists() or not path.stat().st_size:
-            states["not made"] += 1
+        if rng.random() < NEW_SHARE:
+            # Starting takes some tenths of a second; kills in the first of them meet a record that is being made.
+            path, before = tmp_path / f"killed {run}.record", 0
+            killed = kill_while_it_writes(path, run, rng.uniform(0.05, 0.4))
+        else:
+            killed = kill_while_it_writes(path, run, rng.uniform(0.15, 0.9))
+        if not is_made(path):
+            counts["not made"] += 1
             assert not killed.shown
+            RecordFile(path).close()
             continue
         verdict = check_whole(path, recheck)
-        states["sealed" if verdict.seal is SealState.WHOLE else "open"] += 1
-        lost += check_nothing_is_lost(path, run, killed, before, verdict)
-        shown += len(killed.shown)
+        counts[f"seal {verdict.seal.value}"] += 1
+        lost, lost_ns = check_nothing_is_lost(path, run, killed, before, verdict)
+        oldest_ns = max(oldest_ns, lost_ns)
+        counts.update({"shown": len(killed.shown), "samples of the last moment lost": lost})
         before = verdict.number
-        if log.exists() and log.stat().st_size:
-            states["with a log"] += 1
-            check_cut(path, rng, tmp_path, recheck)
+        if check_cut(path, rng, tmp_path, recheck):
+            counts["power cuts"] += CUTS
         if rng.random() < 0.3:
             # Somebody closes it in between.
             file = RecordFile(path, bytes_max=BYTES_MAX_LEAST)
             before = file.number
             assert file.close()
             assert check_whole(path, recheck).is_whole
-    assert shown > TRIALS
+    assert counts["shown"] > TRIALS
     assert path.stat().st_size < 2 * BYTES_MAX_LEAST
-    for name, value in {"kills": TRIALS, "shown": shown, "lost": lost, **states}.items():
-        record_property(name, value)
-    print({"kills": TRIALS, "shown": shown, "samples of the last moment lost": lost, **states})
+    sys.stderr.write(f"\n{dict(counts)}, the oldest of them {oldest_ns / 1e6:.0f} ms old\n")

@@ -102,6 +102,8 @@ class RecordFile:
         """Before SQLite touches it: is this a record, and as it was left?"""
         if not self.path.exists() or not self.path.stat().st_size:
             return
+        if self.path.with_name(self.path.name + "-journal").exists():
+            return  # killed while it was made: SQLite will undo that
         with self.path.open("rb") as file:
             if file.read(len(SQLITE_MAGIC)) != SQLITE_MAGIC:
                 raise LocalError(f"{self.path} is there already and is no record; give another place with --record")
