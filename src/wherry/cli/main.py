@@ -17,6 +17,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "check": ("wherry.cli.check", "judge a plan: what is wrong, where, and how it is mended"),
     "rehearse": ("wherry.cli.rehearse", "the whole plan for hours of simulated time, with faults"),
     "run": ("wherry.cli.run", "carry the values, guarded and counted; reads only unless armed"),
+    "prove": ("wherry.cli.prove", "what must be shown of a plan before it is handed over, and what that takes"),
     "record": ("wherry.cli.record", "what a record holds, and whether anything in it was changed"),
     "simulate": ("wherry.cli.simulate", "serve the plan's controllers on loopback, with moving values"),
     "sheet": ("wherry.cli.sheet", "register sheets for both programmers, and the receiver's half as a program"),
