@@ -21,6 +21,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "record": ("wherry.cli.record", "what a record holds, and whether anything in it was changed"),
     "simulate": ("wherry.cli.simulate", "serve the plan's controllers on loopback, with moving values"),
     "sheet": ("wherry.cli.sheet", "register sheets for both programmers, and the receiver's half as a program"),
+    "report": ("wherry.cli.report", "what a record shows, as one HTML file and one PDF"),
     "demo": ("wherry.cli.demo", "the whole of it on simulated controllers, no hardware"),
     "schema": ("wherry.cli.schema", "print the JSON Schema of the plan file, for editors"),
 }
