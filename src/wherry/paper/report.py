@@ -140,7 +140,9 @@ def _criteria(plan: Plan, figures: Mapping[str, Any]) -> Iterable[dict[str, Any]
         yield _criterion(transfer.name, "every cycle is over in its period", "none skipped", shown, is_kept=not skipped)
         if is_armed:
             shown = f"{seen['failed']:,} of {seen['scheduled']:,} cycles"
-            yield _criterion(transfer.name, "every cycle is delivered", "none failed", shown, is_kept=not seen["failed"])
+            yield _criterion(
+                transfer.name, "every cycle is delivered", "none failed", shown, is_kept=not seen["failed"]
+            )
         else:
             what = f"{transfer.destination} was not armed: nothing was written"
             yield _criterion(transfer.name, "every cycle is delivered", "none failed", what, is_kept=None)
@@ -151,7 +153,9 @@ def _age(transfer: Transfer, seen: Mapping[str, Any], *, is_armed: bool) -> dict
     most = seen["age_ms"]["max"]
     if most is None or not is_armed:
         return _criterion(transfer.name, "age at delivery", f"at most {limit_ms:g} ms", NOT_SHOWN, is_kept=None)
-    shown = f"at most {most:.1f} ms; half below {seen['age_ms']['p50']:.1f} ms, 99 % below {seen['age_ms']['p99']:.1f} ms"
+    shown = (
+        f"at most {most:.1f} ms; half below {seen['age_ms']['p50']:.1f} ms, 99 % below {seen['age_ms']['p99']:.1f} ms"
+    )
     return _criterion(transfer.name, "age at delivery", f"at most {limit_ms:g} ms", shown, is_kept=most <= limit_ms)
 
 
@@ -175,7 +179,7 @@ def _summary(plan: Plan, figures: Mapping[str, Any], criteria: Sequence[Mapping[
         yield f"{counts[NOT_SHOWN]} of {len(criteria)} are {NOT_SHOWN}."
     delivered = sum(each["delivered"] for each in figures["transfers"].values())
     losses = sum(each["losses"] for each in figures["transfers"].values())
-    yield f"{delivered:,} sets of values were delivered in {len(plan.transfers)} transfers, and Good was lost {losses:,} times."
+    yield f"{delivered:,} sets of values were delivered; Good was lost {losses:,} times."
     if not figures["is_closed"]:
         yield "The command did not end by itself: what it did last may not be here."
 
@@ -273,7 +277,7 @@ def _not_tested(plan: Plan, figures: Mapping[str, Any], gathered: _Gathered) -> 
     if figures["is_simulated"]:
         yield "Nothing here was seen on the real controllers: addresses, types and word orders there are not shown."
     if not gathered.proofs:
-        yield "No value was compared with a reading of another instrument: that each means what the plan says is not shown."
+        yield "No value was compared with another instrument: that each means what the plan says is not shown."
     for transfer in plan.transfers:
         name = transfer.name
         seen = figures["transfers"].get(name)
@@ -306,7 +310,7 @@ def _not_tested(plan: Plan, figures: Mapping[str, Any], gathered: _Gathered) -> 
 def _tolerances(plan: Plan) -> Iterable[str]:
     for controller in plan.controllers:
         for each in controller.tolerate:
-            yield f"{controller.name}: replies are taken although they break a rule: {each}. None of their values is Good."
+            yield f"{controller.name}: replies are taken that break a rule: {each}. None of their values is Good."
     for transfer in plan.transfers:
         for value in transfer.values:
             if value.tolerance:

@@ -9,8 +9,8 @@ from wherry.paper.report_plots import plots
 
 KIND_TITLES: Final = {"rehearsal": "REHEARSAL on simulated controllers", "site": "SITE"}
 KIND_SENTENCES: Final = {
-    "rehearsal": "Everything below was seen on simulated controllers, in virtual time. It proves the plan, not the plant.",
-    "site": "Everything below was seen on the controllers at the plan's addresses.",
+    "rehearsal": "All of this was seen on simulated controllers, in virtual time. It proves the plan, not the plant.",
+    "site": "All of this was seen on the controllers at the plan's addresses.",
 }
 LAST_MAX: Final = 14
 """Characters of a last value that are printed; plain registers can be many."""

@@ -67,7 +67,5 @@ LONG: Final = ("criterion", "wanted", "seen", "event", "value", "taken from", "p
 
 def pdf(document: Mapping[str, Any], head: str) -> bytes:
     """The paper. ``document`` is what ``report_pages.pages`` makes."""
-    tables = [
-        {**each, "widths": [int(head["text"] in LONG) for head in each["heads"]]} for each in document["tables"]
-    ]
+    tables = [{**each, "widths": [int(head["text"] in LONG) for head in each["heads"]]} for each in document["tables"]]
     return typeset.pdf(BODY, {**document, "tables": tables, "head": head[:24]})

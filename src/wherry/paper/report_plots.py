@@ -65,6 +65,7 @@ def _plot(to_s: Sequence[float], points: Sequence[Mapping[str, Any]], limit: flo
         else:
             # The bound is often far above what is seen: both must be readable.
             axes.set_yscale("log")
+            axes.yaxis.set_major_formatter("{x:g}")
             least = min(each["p50"] for each in points if each["p50"] is not None)
             axes.set_ylim(max(least, 0.01) / 2, 2 * max(most, limit))
         axes.set_xlabel(f"time since the start in {unit}, one point for each minute")
