@@ -18,6 +18,8 @@ import pytest
 from wherry.cli.run import told_of_silence
 from wherry.clock import NS_PER_S
 from wherry.plan.model import Controller, Plan, WhenSilent
+from wherry.record.entries import Kind
+from wherry.record.reading import Record
 
 WHERRY = (sys.executable, "-m", "wherry")
 PLAN = """
@@ -91,9 +93,20 @@ def test_armed_it_carries_counts_and_records(simulated: Path) -> None:
     assert oxygen["quality"] == "Good"
     assert figures["controllers"]["hall"]["refused_writes"] == 0
     assert figures["exit_code"] == 0
-    kinds = [json.loads(line)["kind"] for line in simulated.with_suffix(".journal").read_text().splitlines()]
-    assert kinds[:2] == ["started", "armed"]
-    assert kinds[-1] == "stopped"
+    with Record(simulated.with_suffix(".record")) as record:
+        entries = list(record.entries())
+        assert record.verify().is_whole
+    assert [each.kind for each in entries][:3] == ["plan", "opened", "event"]
+    events = [each.data["event"] for each in entries if each.kind == Kind.EVENT]
+    assert events[:2] == ["started", "armed"]
+    assert events[-1] == "stopped"
+    assert entries[-1].kind == Kind.CLOSED
+    assert entries[-1].data["summary"]["transfers"]["oxygen"] == oxygen
+    minutes = [each.data["transfers"]["oxygen"] for each in entries if each.kind == Kind.MINUTE]
+    assert sum(each["delivered"] for each in minutes) == oxygen["delivered"]
+    assert sum(count for each in minutes for _, count in each["age"]) == oxygen["delivered"]
+    (samples,) = [each.data for each in entries if each.kind == Kind.SAMPLES]
+    assert samples["transfer"] == "oxygen"
     assert "Not a safety function" in done.stderr
 
 

@@ -21,7 +21,11 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "budget": ("wherry.cli.budget", "can it be carried, how loaded is each controller, how old can a value get?"),
     "rehearse": ("wherry.cli.rehearse", "the whole plan for hours of simulated time, with faults"),
     "run": ("wherry.cli.run", "carry the values, guarded and counted; reads only unless armed"),
+    "prove": ("wherry.cli.prove", "what must be shown of a plan before it is handed over, and what that takes"),
+    "record": ("wherry.cli.record", "what a record holds, and whether anything in it was changed"),
     "simulate": ("wherry.cli.simulate", "serve the plan's controllers on loopback, with moving values"),
+    "sheet": ("wherry.cli.sheet", "register sheets for both programmers, and the receiver's half as a program"),
+    "report": ("wherry.cli.report", "what a record shows, as one HTML file and one PDF"),
     "demo": ("wherry.cli.demo", "the whole of it on simulated controllers, no hardware"),
     "schema": ("wherry.cli.schema", "print the JSON Schema of the plan file, for editors"),
 }

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -136,6 +136,13 @@ def quoted(path: object) -> str:
 
     text = str(path)
     return text if re.fullmatch(r"[\w@%+=:,./-]+", text) else shlex.quote(text)
+
+
+def recorded(end: Mapping[str, Any] | None) -> None:
+    """Where a command was recorded, and the head of the record; nothing where it was not."""
+    if end is not None:
+        state = "" if end["is_whole"] else " NOT TO THE END"
+        data(f"\nRecorded{state} in {quoted(end['file'])}; its head, to be signed:\n{end['entries']} {end['head']}")
 
 
 def json_document(document: Any) -> None:

@@ -20,7 +20,11 @@ from wherry.cli.run import load_for_run
 from wherry.clock import NS_PER_S, today
 from wherry.engine.ledger import Shape, read_counts
 from wherry.errors import LocalError
+from wherry.plan import load
 from wherry.plan.model import Plan
+from wherry.record.plans import open_record
+from wherry.record.sampling import SAMPLE_NS
+from wherry.record.writer import DirectRecorder
 from wherry.rehearse import picture
 from wherry.rehearse.report import document
 from wherry.rehearse.result import Rehearsal
@@ -36,6 +40,8 @@ SECONDS_MIN: Final = 60.0
 REPORT_FILE: Final = "rehearsal.json"
 JOURNAL_FILE: Final = "rehearsal.journal"
 PICTURE_FILE: Final = "ages"
+RECORDED: Final = ("hours", "is_interrupted", "seed", "faults_asked", "faults", "broken", "broken_count")
+"""What of the answer is written into a record: what does not depend on the day, so that a seed gives one record."""
 
 
 def rehearse_command(
@@ -45,6 +51,7 @@ def rehearse_command(
     seed: int = 1,
     faults: str = "usual",
     save: Path | None = None,
+    record: Path | None = None,
     json: Annotated[bool, Parameter(negative=())] = False,
 ) -> int:
     """Run a plan for hours of simulated time on simulated controllers, with faults. Nothing real is connected to.
@@ -64,6 +71,8 @@ def rehearse_command(
         (docs/rehearse-faults.md).
     save
         A folder for the whole report, the journal, and a picture of the ages of values.
+    record
+        Record the rehearsal here as a run is recorded (docs/record.md); a record that is there already goes on.
     json
         Print one JSON document at the end, and nothing else on stdout.
     """
@@ -77,11 +86,39 @@ def rehearse_command(
     if save is not None:
         drawing.require()
         make_folder(save)
+    recorder = open_rehearsal_record(record, plan, hours=hours, seed=seed, faults=faults)
     with output.progress(f"rehearsing {hours:g} h") as on_progress, caught_interrupt() as is_over:
-        rehearsal = rehearse(ready, hours=hours, seed=seed, faults=faults, on_progress=on_progress, is_over=is_over)
+        rehearsal = rehearse(
+            ready,
+            hours=hours,
+            seed=seed,
+            faults=faults,
+            on_progress=on_progress,
+            is_over=is_over,
+            recorder=recorder,
+        )
     counts = writes_so_far(plan.with_suffix(".ledger"))
     answer = document(rehearsal, hours_asked=hours, day=today(), counts=counts)
-    return report(answer, rehearsal, save=save, json=json)
+    if recorder is not None:
+        seen = {key: answer[key] for key in RECORDED}
+        is_whole = recorder.close(rehearsal.duration_ns, {"summary": rehearsal.summary, "rehearsal": seen})
+        answer["record"] = recorder.file.end_data(is_whole=is_whole)
+    code = report(answer, rehearsal, save=save, json=json)
+    if not json:
+        output.recorded(answer.get("record"))
+    return code
+
+
+def open_rehearsal_record(
+    path: Path | None, plan: Path, *, hours: float, seed: int, faults: str
+) -> DirectRecorder | None:
+    """The record of the rehearsal; a place that cannot be written is refused before anything takes time."""
+    if path is None:
+        return None
+    loaded = load(plan)
+    armed = sorted(each.name for each in loaded.plan.controllers)
+    more = {"armed": armed, "sample_ns": SAMPLE_NS, "seed": seed, "faults": faults, "hours": hours}
+    return DirectRecorder(open_record(path, "rehearse", loaded, is_simulated=True, more=more), output.error)
 
 
 def tell_left_out(faults: str, plan: Plan, hours: float) -> None:

@@ -16,9 +16,8 @@ from cyclopts import Parameter
 from wherry.checks.check import check
 from wherry.cli import output, run_view
 from wherry.cli.output import Exit
-from wherry.engine.events import Event
+from wherry.engine.events import Listener
 from wherry.engine.guard import write_spans
-from wherry.engine.journal import Journal
 from wherry.engine.ledger import Ledger, wears_out
 from wherry.engine.runner import Engine
 from wherry.engine.status import summary
@@ -27,9 +26,14 @@ from wherry.findings import Level
 from wherry.plan import load
 from wherry.plan.durations import duration_text, parse_duration
 from wherry.plan.model import Plan
+from wherry.record.file import BYTES_MAX, RecordFile
+from wherry.record.plans import open_record
+from wherry.record.sampling import SAMPLE_NS, Sampler
+from wherry.record.writer import FLUSH_NS, Recorder
 from wherry.transports.network import Network
 from wherry.transports.tcp import TcpNetwork
 
+MIB: Final = 1 << 20
 CAUTION = (
     "Not a safety function. Writing into a live controller can move machinery: agree with the process "
     "owner, isolate, and follow the site's permit and lock-out rules first. Local codes come before this."
@@ -43,6 +47,8 @@ def run_command(
     read_only: Annotated[bool, Parameter(negative=())] = False,
     for_: Annotated[str | None, Parameter(name="--for")] = None,
     record: Path | None = None,
+    sample_every: str = "10s",
+    record_mib: int = BYTES_MAX // MIB,
     ledger: Path | None = None,
     json: Annotated[bool, Parameter(negative=())] = False,
 ) -> int:
@@ -59,8 +65,12 @@ def run_command(
     for_
         How long to run, for example 10s or 5min. Without it: until Ctrl-C.
     record
-        Where changes of state and refused writes are recorded (one JSON object a line). When something is armed and
-        nothing is given: the plan's name with the ending .journal.
+        Where the run is recorded (docs/record.md); a record that is there already goes on. When something is armed and
+        nothing is given: the plan's name with the ending .record.
+    sample_every
+        How often values are written into the record, those that have changed; 0s writes none.
+    record_mib
+        How large the record may become, in MiB. When it is full, the oldest entries go.
     ledger
         Where the writes to places that wear out are counted, for all runs together. When something is armed that may
         wear out and nothing is given: the plan's name with the ending .ledger.
@@ -70,19 +80,25 @@ def run_command(
     duration_ns = None if for_ is None else parse_duration(for_)
     if duration_ns == 0:
         raise LocalError("there is nothing to do in no time: give --for a duration above zero, for example 10s")
+    sample_ns = sample_interval(sample_every)
+    bytes_max = record_size(record_mib)
     ready = load_for_run(plan)
     if ready is None:
         return Exit.WRONG_CALL
     armed = choose_armed(ready, arm or [], may_ask=not (read_only or json))
     books = Books(
         ledger=open_ledger(ready, armed, ledger or plan.with_suffix(".ledger")),
-        journal=open_journal(record or (plan.with_suffix(".journal") if armed else None)),
+        record=open_run_record(
+            record or (plan.with_suffix(".record") if armed else None), plan, armed, sample_ns, bytes_max
+        ),
+        sample_ns=sample_ns,
     )
     outcome = run_plan(ready, TcpNetwork(), armed, duration_ns, books=books, show_live=not json)
     if json:
         output.json_document(outcome.summary | {"exit_code": int(outcome.exit_code)})
     else:
         run_view.print_summary(outcome.summary)
+        output.recorded(outcome.summary.get("record"))
     return outcome.exit_code
 
 
@@ -161,15 +177,9 @@ def ask_armed(plan: Plan, destinations: set[str]) -> frozenset[str]:
 class Books:
     """The files that a run keeps."""
 
-    journal: Journal | None = None
+    record: RecordFile | None = None
     ledger: Ledger | None = None
-
-    def close(self) -> None:
-        """The run is over, and nothing leaves any more."""
-        if self.journal is not None:
-            self.journal.close()
-        if self.ledger is not None:
-            self.ledger.close()
+    sample_ns: int | None = SAMPLE_NS
 
 
 def open_ledger(plan: Plan, armed: frozenset[str], path: Path) -> Ledger | None:
@@ -185,20 +195,35 @@ def open_ledger(plan: Plan, armed: frozenset[str], path: Path) -> Ledger | None:
         ) from None
 
 
-def open_journal(path: Path | None) -> Journal | None:
+def sample_interval(text: str) -> int | None:
+    """How often values are written into the record, in nanoseconds; None: never. LocalError for what makes no sense."""
+    sample_ns = parse_duration(text)
+    if 0 < sample_ns < SAMPLE_NS_MIN:
+        raise LocalError(f"--sample-every {text} is too often: give {duration_text(SAMPLE_NS_MIN)} or more, or 0s")
+    return sample_ns or None
+
+
+def record_size(mib: int) -> int:
+    """How large the record may become, in bytes. LocalError for what makes no sense."""
+    if not 1 <= mib <= RECORD_MIB_MAX:
+        raise LocalError(f"--record-mib {mib} makes no sense: give a number from 1 to {RECORD_MIB_MAX:,}")
+    return mib * MIB
+
+
+def open_run_record(
+    path: Path | None, plan: Path, armed: frozenset[str], sample_ns: int | None, bytes_max: int
+) -> RecordFile | None:
     """The record of the run; a place that cannot be written is refused before anything is started."""
     if path is None:
         return None
-    try:
-        return Journal(path, output.error)
-    except OSError as failed:
-        raise LocalError(
-            f"the record {path} cannot be opened ({failed.strerror}): nothing was started; "
-            "give another place with --record"
-        ) from None
+    more = {"armed": sorted(armed), "sample_ns": sample_ns, "flush_ns": FLUSH_NS}
+    return open_record(path, "run", load(plan), is_simulated=False, bytes_max=bytes_max, more=more)
 
 
 NO_BOOKS: Final = Books()
+RECORD_MIB_MAX: Final = 1_000_000
+SAMPLE_NS_MIN: Final = 100_000_000
+"""Looking at all values more often would cost the exchange time."""
 
 
 @dataclass(frozen=True)
@@ -244,16 +269,19 @@ async def carry_until(
 ) -> Outcome:
     """The run itself."""
     live = show_live and output.in_terminal()
-    listeners: list[Callable[[Event], None]] = [] if books.journal is None else [books.journal]
-    if not live:
-        listeners.append(run_view.tell_event)
+    shown: list[Listener] = [] if live else [run_view.tell_event]
+    recorder = None if books.record is None else Recorder(books.record, output.error)
+    listeners = shown if recorder is None else [recorder.listener(shown)]
     engine = Engine(plan, network, armed=armed, listeners=listeners, ledger=books.ledger)
+    sampler = None if recorder is None else Sampler(engine, recorder, engine.now_ns, every_ns=books.sample_ns)
     over = asyncio.Event()
     interrupted = catch_interrupt(over)
     engine.start()
+    if sampler is not None:
+        sampler.start()
     if on_started is not None:
         on_started(engine)
-    view = asyncio.create_task(run_view.show_live(engine)) if live else None
+    view = asyncio.create_task(run_view.show_live(engine, recorder)) if live else None
     try:
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(over.wait(), None if duration_ns is None else duration_ns / 1e9)
@@ -263,9 +291,15 @@ async def carry_until(
             await asyncio.gather(view, return_exceptions=True)
         code = judge(engine)
         await engine.stop()
-        books.close()
-    now_ns = engine.now_ns()
-    return Outcome(summary(engine, now_ns), Exit.INTERRUPTED if interrupted() else code)
+        if books.ledger is not None:
+            books.ledger.close()
+        now_ns = engine.now_ns()
+        figures = summary(engine, now_ns)
+        if recorder is not None and sampler is not None:
+            sampler.finish()
+            is_whole = recorder.close(now_ns - engine.started_ns, {"summary": figures})
+            figures = figures | {"record": recorder.file.end_data(is_whole=is_whole)}
+    return Outcome(figures, Exit.INTERRUPTED if interrupted() else code)
 
 
 def judge(engine: Engine) -> Exit:

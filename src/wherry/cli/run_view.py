@@ -18,6 +18,7 @@ from wherry.engine.events import Event
 from wherry.engine.line import Line
 from wherry.engine.runner import Engine
 from wherry.plan.model import Point, Value
+from wherry.record.writer import Recorder
 
 REFRESH_S = 0.5
 MESSAGE_AT = 13
@@ -44,12 +45,14 @@ def show_event(event: Event) -> None:
 # Live.
 
 
-async def show_live(engine: Engine) -> None:
-    """Redraw twice a second until cancelled."""
+async def show_live(engine: Engine, recorder: Recorder | None = None) -> None:
+    """Redraw twice a second until cancelled; never what is not yet in the record."""
     console = output.console()
     with Live(console=console, auto_refresh=False, transient=False, screen=False) as live:
         with contextlib.suppress(asyncio.CancelledError):
             while True:
+                if recorder is not None:
+                    await recorder.settled()
                 live.update(picture(engine, console.height, console.width), refresh=True)
                 await asyncio.sleep(REFRESH_S)
         live.update(picture(engine, console.height, console.width), refresh=True)

@@ -49,8 +49,12 @@ class Histogram:
         for bucket in sorted(self._counts):
             seen += self._counts[bucket]
             if seen >= needed:
-                return min(_upper_ns(bucket), self.max_ns)
+                return min(upper_ns(bucket), self.max_ns)
         return self.max_ns
+
+    def counts(self) -> dict[int, int]:
+        """How many durations fell into each bucket, by the bucket's number, as they stand now."""
+        return dict(self._counts)
 
     def add(self, other: Histogram) -> None:
         """Count everything that ``other`` counted."""
@@ -69,8 +73,8 @@ class Histogram:
         }
 
 
-def _upper_ns(bucket: int) -> int:
-    """The largest duration that falls into a bucket."""
+def upper_ns(bucket: int) -> int:
+    """The largest duration, in nanoseconds, that falls into a bucket."""
     if bucket < _LINEAR_BELOW_US:
         return bucket * 1000 + 999
     shift = (bucket >> _SUB_BITS) - 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from wherry.clock import NS_PER_S
 from wherry.plan.model import Plan, Point
@@ -204,6 +204,8 @@ class Rehearsal:
     was_stopped: bool = False
     """Whether it was ended before its time; then ``duration_ns`` is what was rehearsed."""
     commands: tuple[CommandSeen, ...] = ()
+    summary: Mapping[str, Any] = field(default_factory=dict)
+    """The engine's own figures at the end (``wherry.engine.status.summary``)."""
 
     @property
     def is_kept(self) -> bool:

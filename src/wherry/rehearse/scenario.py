@@ -21,6 +21,8 @@ from wherry.engine.runner import Engine
 from wherry.engine.status import summary
 from wherry.errors import LocalError
 from wherry.plan.model import Plan
+from wherry.record.sampling import Sampler
+from wherry.record.writer import DirectRecorder
 from wherry.rehearse.checkers.base import World
 from wherry.rehearse.followed import Followed
 from wherry.rehearse.jury import Jury
@@ -70,11 +72,13 @@ def rehearse(
     on_progress: Progress | None = None,
     is_over: Callable[[], bool] | None = None,
     engine_factory: EngineFactory = Engine,
+    recorder: DirectRecorder | None = None,
 ) -> Rehearsal:
     """Rehearse a plan for so many hours of virtual time; takes seconds, and must not be called on a running event loop.
 
     ``is_over`` is asked every now and then whether to end before the time, with what was seen until then.
     ``faults``: none, usual, harsh, a file, or the faults themselves. One seed gives one journal, byte by byte.
+    ``recorder`` writes down what a run writes down; whoever opened it closes it.
     LocalError with a sentence when the arguments make no sense.
     """
     duration_ns = round(hours * 3600 * NS_PER_S)
@@ -85,7 +89,7 @@ def rehearse(
     else:
         asked = str(faults)
         planned = draw(Random(f"{seed} faults"), plan, duration_ns, menu_of(asked, plan))
-    run = _Run(plan, duration_ns, seed, asked, planned, on_progress, is_over, engine_factory)
+    run = _Run(plan, duration_ns, seed, asked, planned, on_progress, is_over, engine_factory, recorder)
     look_ns = Random(f"{seed} look").choice(LOOK_NS) if planned else 0
     started_ns = cpu_ns()
     try:
@@ -108,6 +112,7 @@ class _Run:
         on_progress: Progress | None,
         is_over: Callable[[], bool] | None,
         engine_factory: EngineFactory,
+        recorder: DirectRecorder | None,
     ) -> None:
         self.plan = plan
         self.duration_ns = duration_ns
@@ -128,6 +133,7 @@ class _Run:
         self._is_over = is_over
         self._over = asyncio.Event()
         self._engine_factory = engine_factory
+        self._recorder = recorder
 
     async def main(self) -> None:
         """The whole rehearsal, on a virtual loop."""
@@ -153,9 +159,10 @@ class _Run:
             plan,
             tap,
             armed=[each.name for each in plan.controllers],
-            listeners=[self._record, self.jury.shown],
+            listeners=[self._record, *([] if self._recorder is None else [self._recorder.hear]), self.jury.shown],
             seed=Random(f"{seed} engine").getrandbits(32),
         )
+        sampler = None if self._recorder is None else Sampler(self.engine, self._recorder, self.instant)
         self._start_views()
         apply(self.faults, self.simulated, network, rng=Random(f"{seed} hits"))
         self._tick()
@@ -163,6 +170,8 @@ class _Run:
             self._timers.add(loop.call_at((self._start_ns + share * self.duration_ns) / NS_PER_S, self._weigh))
         self.jury.recovers.calm_from_ns = self._start_ns + self.liveness_ns + recovery_ns(plan)
         self.engine.start()
+        if sampler is not None:
+            sampler.start()
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self._over.wait(), self.duration_ns / NS_PER_S)
         if self._over.is_set():
@@ -177,6 +186,8 @@ class _Run:
         stopped_ns = self.instant()
         await self.engine.stop()
         self.summary = summary(self.engine, stopped_ns)
+        if sampler is not None:
+            sampler.finish()
         self.jury.finished(self.summary, stopped_ns - self._start_ns)
         await self.simulated.stop()
 
@@ -280,6 +291,7 @@ class _Run:
             cpu_s=cpu_s,
             was_stopped=self.was_stopped,
             commands=tuple(self._command(each) for each in self.programs),
+            summary=self.summary,
         )
 
     def _command(self, programs: CommandPrograms) -> CommandSeen:

@@ -1,0 +1,119 @@
+"""``wherry prove``: what must be shown of a plan, and what it takes. Nothing is connected to."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+from cyclopts import Parameter
+
+from wherry.cli import output
+from wherry.cli.output import Exit
+from wherry.cli.run import load_for_run
+from wherry.plan.durations import duration_text
+from wherry.prove.claims import QUANTILE, RATE, Claim, claims_of
+from wherry.prove.statistics import CONFIDENCE
+
+
+def prove_command(
+    plan: Path,
+    *,
+    rate: float = RATE,
+    quantile: float = QUANTILE,
+    confidence: float = CONFIDENCE,
+    json: Annotated[bool, Parameter(negative=())] = False,
+) -> int:
+    """Show how long a plan must be watched before a claim about it is worth its number. Nothing is connected to.
+
+    Answers 0 when all was shown, 2 when the call or the plan is wrong.
+
+    Parameters
+    ----------
+    plan
+        The plan file.
+    rate
+        The claim about values: at most this share of them is wrong.
+    quantile
+        The claim about age: this share of the values is not older.
+    confidence
+        How sure the claims are to be.
+    json
+        Print one JSON document instead (its keys are in docs/prove.md).
+    """
+    ready = load_for_run(plan)
+    if ready is None:
+        return Exit.WRONG_CALL
+    claims = claims_of(ready, rate, quantile, confidence)
+    if json:
+        digest = hashlib.sha256(plan.read_bytes()).hexdigest()
+        head = {"plan": ready.file, "title": ready.title, "plan_sha256": digest}
+        asked = {"rate": rate, "quantile": quantile, "confidence": confidence}
+        output.json_document({**head, **asked, "claims": claims_document(claims), "exit_code": int(Exit.OK)})
+        return Exit.OK
+    print_claims(claims, rate, quantile, confidence)
+    return Exit.OK
+
+
+def print_claims(claims: Sequence[Claim], rate: float, quantile: float, confidence: float) -> None:
+    """How many cycles, and how long they take."""
+    if not claims:
+        output.sentence("The plan has no transfer: there is nothing to watch.")
+        return
+    first = claims[0]
+    heads: list[tuple[str, output.Justify]] = [
+        ("transfer", "left"),
+        ("period", "right"),
+        ("values", "right"),
+        ("values right,\nat least", "right"),
+        ("age,\nat least", "right"),
+    ]
+    rows = [
+        (each.transfer, duration_text(each.period_ns), str(each.values), spelled(each.rate_ns), spelled(each.age_ns))
+        for each in claims
+    ]
+    output.table(heads, rows, title="how long to watch", shrink=(0,))
+    output.data()
+    output.sentence(
+        f"Values right: {first.trials_for_rate:,} compared cycles of a value, none of them wrong, show with "
+        f"{percent(confidence)} confidence that at most {percent(rate)} of its values are wrong."
+    )
+    output.sentence(
+        f"Age: of {first.trials_for_age:,} ages the greatest is, with {percent(confidence)} confidence, one that "
+        f"{percent(quantile)} of all ages do not exceed."
+    )
+    output.sentence(
+        "Both take the cycles for independent of one another, and neighbours seldom are: spread them over the time "
+        "that the claim is about."
+    )
+
+
+def percent(share: float) -> str:
+    """``99.9 %``."""
+    return f"{100 * share:.6g} %"
+
+
+def spelled(duration_ns: int) -> str:
+    """A duration for people: whole seconds below two minutes, else minutes, hours or days with one decimal."""
+    seconds = duration_ns / 1e9
+    for unit, size in (("d", 86_400), ("h", 3_600), ("min", 60)):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.1f} {unit}"
+    return f"{seconds:.1f} s"
+
+
+def claims_document(claims: Sequence[Claim]) -> list[dict[str, Any]]:
+    """The claims for programs."""
+    return [
+        {
+            "transfer": each.transfer,
+            "period_s": each.period_ns / 1e9,
+            "values": each.values,
+            "cycles_for_rate": each.trials_for_rate,
+            "cycles_for_rate_s": each.rate_ns / 1e9,
+            "cycles_for_age": each.trials_for_age,
+            "cycles_for_age_s": each.age_ns / 1e9,
+        }
+        for each in claims
+    ]

@@ -1,0 +1,1 @@
+"""What is handed over: register sheets, the receiver's half as structured text, and reports."""
