@@ -86,11 +86,11 @@ def check(judged: Judged) -> Iterator[Finding]:
     system = system_of(plan, conditions)
     if not system.tasks:
         return
-    certain = _by_themselves(plan)
     late_ns = late_ns_of(conditions, None)
     # Most plans fit in any phase, which is soon known.
     if can_fit(system) and does_fit(system, late_ns, by_phase=False):
         return
+    certain = _by_themselves(plan)
     found = budget_of(plan, system, conditions, None)
     over = {name for line in found.lines if line.utilisation > 1 for name in line.controllers}
     for transfer, each in zip(plan.transfers, found.transfers, strict=True):
