@@ -43,7 +43,7 @@ POINTS_MAX: Final = 20
 NAMED_MAX: Final = 3
 """Gaps that are named one by one."""
 AGES_MAX: Final = 120
-"""Of a plan of more requests it is not computed how much younger values get."""
+"""Of a plan of more requests it is not computed how much younger values get, and only one block is tried."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,7 @@ def candidates(found: Budget) -> Iterator[Candidate]:
     yield from in_order_of_places(plan)
     yield from with_gaps_readable(plan)
     yield from without_groups(plan)
-    yield from with_blocks(found, BLOCKS_MAX)
+    yield from with_blocks(found, BLOCKS_MAX if len(found.system.requests) <= AGES_MAX else 1)
     yield from with_one_period(plan)
     yield from with_points_moved(plan)
     yield from with_status_moved(plan)

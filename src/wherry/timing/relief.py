@@ -10,8 +10,11 @@ from typing import Final
 from wherry.timing.budget import Budget, budget, late_ns_of
 from wherry.timing.margins import at_periods, can_fit, does_fit, is_small, longer, with_periods
 
-WORK_MAX: Final = 60_000
-"""So many requests are looked at, summed over the sets of transfers that are tried; the likeliest come first."""
+WORK_MAX: Final = 12_000
+"""So many requests are looked at, summed over all that is tried; the likeliest come first."""
+TRIES_MIN: Final = 12
+LOOKS_MAX: Final = 200_000
+"""The same for the quick look at loads alone."""
 LARGE: Final = 40_000
 """As for margins: a plan with more is not looked at release by release."""
 ROUNDING: Final = 1e-9
@@ -49,7 +52,8 @@ class _Search:
         self.found = found
         self.late_ns = late_ns_of(found.conditions, found.measured)
         self.periods_ns = {each.name: each.period_ns for each in found.transfers}
-        self.tries_left = max(20, WORK_MAX // max(1, len(found.system.requests)))
+        self.tries_left = max(TRIES_MIN, WORK_MAX // max(1, len(found.system.requests)))
+        self.looks_left = LOOKS_MAX // max(1, len(found.system.requests))
         self.is_sure = True
         """Whether all sets that were refused surely do not do."""
         self.loads = _Loads(found)
@@ -62,7 +66,7 @@ class _Search:
             best: dict[str, int] | None = None
             is_fewest = self.is_sure
             for names in combinations(self.names, count):
-                if self.tries_left <= 0:
+                if self.tries_left <= 0 or self.looks_left <= 0:
                     self.is_sure = False
                     break
                 slower = self._slow_down(names, best)
@@ -72,8 +76,22 @@ class _Search:
                 return self._relief(best, is_fewest=is_fewest)
             if self.tries_left <= 0:
                 break
-        slower = self._slow_down(tuple(self.names), None)
+        slower = self._slow_all()
         return None if slower is None else self._relief(slower, is_fewest=False)
+
+    def _slow_all(self) -> dict[str, int] | None:
+        """All of them, as if what fits with some periods fits with longer ones, too."""
+        ladders = {name: longer(self.periods_ns[name]) for name in self.names}
+        low, high = -1, min(len(each) for each in ladders.values())
+        best = None
+        while high - low > 1:
+            middle = (low + high) // 2
+            slower = {name: ladder[middle] for name, ladder in ladders.items()}
+            if does_fit(at_periods(self.found, slower), self.late_ns):
+                high, best = middle, slower
+            else:
+                low = middle
+        return best
 
     def _relief(self, slower: dict[str, int], *, is_fewest: bool) -> Relief:
         return Relief(
@@ -91,6 +109,7 @@ class _Search:
         """The least that these must be slowed down, all to the next round period at a time; None: it does not help."""
         if self.loads.is_too_much_without(names):
             return None
+        self.looks_left -= 1
         ladders = [longer(self.periods_ns[name]) for name in names]
         steps = min(len(each) for each in ladders)
 
@@ -99,7 +118,6 @@ class _Search:
 
         if not steps or not can_fit(at_periods(self.found, at(steps - 1))):
             return None
-        self.tries_left -= 1
         low, high = -1, steps - 1
         while high - low > 1:
             # The load falls with each step, so that the first one with which it can fit is soon found.
@@ -112,6 +130,10 @@ class _Search:
             slower = at(step)
             if best is not None and self._stretch(slower) >= self._stretch(best):
                 return None
+            if self.tries_left <= 0:
+                self.is_sure = False
+                return None
+            self.tries_left -= 1
             system = at_periods(self.found, slower)
             if does_fit(system, self.late_ns, LARGE):
                 return slower

@@ -106,9 +106,14 @@ class System:
     """Requests that may come at any time of their period: further attempts after a torn reading."""
 
 
-def system_of(plan: Plan, conditions: Conditions, measured: Measured | None = None) -> System:
-    """The requests of a plan. They are those of the engine: one layout, one order of releases, one set of limits."""
-    return _Builder(plan, conditions, measured).build()
+def system_of(
+    plan: Plan, conditions: Conditions, measured: Measured | None = None, sweeps: Sequence[Sweep] | None = None
+) -> System:
+    """The requests of a plan. They are those of the engine: one layout, one order of releases, one set of limits.
+
+    ``sweeps`` is the layout of the plan where it is known already.
+    """
+    return _Builder(plan, conditions, measured).build(layout(plan) if sweeps is None else sweeps)
 
 
 def lanes_of(plan: Plan) -> tuple[Lane, ...]:
@@ -138,8 +143,7 @@ class _Builder:
         self.controllers: Mapping[str, Controller] = {each.name: each for each in self.plan.controllers}
         self.lane_of = {each.name: index for index, lane in enumerate(self.lanes) for each in lane.controllers}
 
-    def build(self) -> System:
-        sweeps = layout(self.plan)
+    def build(self, sweeps: Sequence[Sweep]) -> System:
         for task, sweep in enumerate(sweeps):
             self.task = task
             self._add_sweep(sweep)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from wherry.checks.notation import references
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level
+from wherry.packing.layout import Sweep
 from wherry.plan.durations import duration_text
 from wherry.plan.model import Plan, ResponseTime, Transfer
 from wherry.timing.bounds import does_fit
@@ -83,14 +84,14 @@ slow down.
 def check(judged: Judged) -> Iterator[Finding]:
     plan = judged.plan
     conditions = USUAL.with_declared(plan)
-    system = system_of(plan, conditions)
+    system = system_of(plan, conditions, sweeps=judged.sweeps)
     if not system.tasks:
         return
-    certain = _by_themselves(plan)
     late_ns = late_ns_of(conditions, None)
     # Most plans fit in any phase, which is soon known.
     if can_fit(system) and does_fit(system, late_ns, by_phase=False):
         return
+    certain = _by_themselves(plan, judged.sweeps)
     found = budget_of(plan, system, conditions, None)
     over = {name for line in found.lines if line.utilisation > 1 for name in line.controllers}
     for transfer, each in zip(plan.transfers, found.transfers, strict=True):
@@ -103,7 +104,7 @@ def check(judged: Judged) -> Iterator[Finding]:
             yield _finding(plan, transfer, each, alone_ns)
 
 
-def _by_themselves(plan: Plan) -> Mapping[str, int]:
+def _by_themselves(plan: Plan, sweeps: Sequence[Sweep]) -> Mapping[str, int]:
     """How long each cycle takes at least when nothing else is asked, by what is declared alone."""
     nothing = ResponseTime(0, 0)
     declared = replace(
@@ -112,7 +113,7 @@ def _by_themselves(plan: Plan) -> Mapping[str, int]:
             each if each.response.is_declared else replace(each, response=nothing) for each in plan.controllers
         ),
     )
-    system = system_of(declared, IDEAL.with_declared(plan))
+    system = system_of(declared, IDEAL.with_declared(plan), sweeps=sweeps)
     return {chain.name: _by_itself(system, chain) for chain in system.chains if chain.transfer is not None}
 
 
