@@ -20,7 +20,7 @@ pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 S = 1_000_000_000
 READ_FUNCTIONS = {0x01, 0x02, 0x03, 0x04, 0x07, 0x08, 0x0B, 0x11, 0x2B}
 SETTINGS = Settings(
-    units=(1, 255), ranges=((0, 260),), watch_ns=S // 2, idle_ns=S // 4, in_flight=True, connections=True
+    units=(1, 255), ranges=((0, 225),), watch_ns=S // 2, idle_ns=S // 4, in_flight=True, connections=True
 )
 ITEMS = {
     "c_server": dict.fromkeys(Table, 200),
@@ -58,7 +58,7 @@ def test_it_finds_what_they_serve(start_peer: Start, name: str) -> None:
         table = looked.items.table
         count = ITEMS[name][table]
         assert looked.readable == (Span(table, 0, count),), name
-        assert looked.absent == (Span(table, count, 260 - count),)
+        assert looked.absent == (Span(table, count, 225 - count),)
         assert looked.holes is Holes.ANY
         assert looked.is_proved
         assert looked.limit is not None
