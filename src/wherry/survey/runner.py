@@ -258,24 +258,25 @@ class Runner:
 
     async def _pace(self, gap_ns: int | None, count: int) -> None:
         """Wait for the turn of the next request."""
-        now_ns = self._clock.now_ns()
         if gap_ns is None:
             due_ns = max(self._next_ns, self._answered_ns + self.gap_ns)
         else:
             due_ns = self._answered_ns + gap_ns
+        await self._sleep_until(due_ns)
+        self._next_ns = max(self._next_ns, self._clock.now_ns()) + count * self._spacing_ns
+
+    async def _sleep_until(self, due_ns: int) -> None:
+        now_ns = self._clock.now_ns()
         while now_ns < due_ns:
             await asyncio.sleep((due_ns - now_ns) / NS_PER_S)
             now_ns = self._clock.now_ns()
-        self._next_ns = max(self._next_ns, now_ns) + count * self._spacing_ns
 
     # Connections.
 
     async def _connected(self) -> Wire:
         if self._wire is not None and self._wire.lost is not None:
             # The device must have heard that the last one has ended, or it has no room for another.
-            due_ns = self._wire.lost_ns + RECONNECT_NS
-            while (now_ns := self._clock.now_ns()) < due_ns:
-                await asyncio.sleep((due_ns - now_ns) / NS_PER_S)
+            await self._sleep_until(self._wire.lost_ns + RECONNECT_NS)
             self._wire = None
         if self._wire is None:
             self._wire = await self._connect()
