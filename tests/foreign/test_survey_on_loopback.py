@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from random import Random
 from typing import Any
 
 import pytest
@@ -19,7 +20,7 @@ pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 S = 1_000_000_000
 READ_FUNCTIONS = {0x01, 0x02, 0x03, 0x04, 0x07, 0x08, 0x0B, 0x11, 0x2B}
 SETTINGS = Settings(
-    units=(1, 255), ranges=((0, 260),), watch_ns=S // 2, idle_ns=S // 4, in_flight=True, connections=True
+    units=(1, 255), ranges=((0, 225),), watch_ns=S // 2, idle_ns=S // 4, in_flight=True, connections=True
 )
 ITEMS = {
     "c_server": dict.fromkeys(Table, 200),
@@ -57,7 +58,7 @@ def test_it_finds_what_they_serve(start_peer: Start, name: str) -> None:
         table = looked.items.table
         count = ITEMS[name][table]
         assert looked.readable == (Span(table, 0, count),), name
-        assert looked.absent == (Span(table, count, 260 - count),)
+        assert looked.absent == (Span(table, count, 225 - count),)
         assert looked.holes is Holes.ANY
         assert looked.is_proved
         assert looked.limit is not None
@@ -92,3 +93,25 @@ def test_serial_frames(start_peer: Start) -> None:
     assert found.ended == ""
     assert found.looked[0].readable == (Span(Table.HOLDING, 190, 10),)
     assert {frame[1] for frame in frames} <= READ_FUNCTIONS
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_random_map_of_holes(start_peer: Start, seed: int) -> None:
+    rng = Random(seed)
+    runs: list[tuple[int, int]] = []
+    at = rng.randint(0, 20)
+    while at < 260:
+        count = min(rng.choice([1, 1, 2, 3, 10, 60, 130]), 300 - at)
+        runs.append((at, count))
+        at += count + rng.choice([1, 1, 2, 5, 9])
+    peer = start_peer("pymodbus_server", "--holding", ",".join(f"{start}:{count}" for start, count in runs))
+    settings = Settings(units=(1,), tables=(Table.HOLDING,), ranges=((0, 300),), watch_ns=0, idle_ns=0)
+    found, _ = surveyed(peer.port, settings)
+    assert found.ended == ""
+    (looked,) = found.looked
+    assert looked.readable == tuple(Span(Table.HOLDING, start, count) for start, count in runs)
+    assert looked.holes is Holes.ANY
+    assert looked.is_proved
+    words = {at: word for _, start, words in looked.items.samples for at, word in enumerate(words, start)}
+    assert words == {at: 0x1000 + at for start, count in runs for at in range(start, start + count)}
+    peer.finish()

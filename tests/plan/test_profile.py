@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wherry.checks.check import check
@@ -67,6 +67,7 @@ profiles = st.builds(
 )
 
 
+@settings(max_examples=30)
 @given(profiles)
 def test_what_is_written_is_read_back(profile: Profile) -> None:
     assert parse_profile(profile_text(profile)) == profile

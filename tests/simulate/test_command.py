@@ -134,6 +134,17 @@ def test_a_device_alone_is_served_with_a_plan_of_its_own_that_can_be_saved(port:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize(
+    ("asked", "kinds"),
+    [("S5", {"any", "all", "zero-fill", "start-only", "unsplittable", "shift"}), ("S5:shift", {"shift"})],
+)
+def test_each_controller_of_a_devices_own_plan_has_its_own_kind(asked: str, kinds: set[str], port: int) -> None:
+    done = run("--device", asked, "--port-base", str(port), "--for", "50 ms", "--json")
+    controllers = json.loads(done.stdout)["controllers"].values()
+    assert {each["misbehaves"] for each in controllers} == {None, *(f"S5:{kind}" for kind in kinds)}
+
+
+@pytest.mark.slow
 @pytest.mark.foreign
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no way to send Ctrl-C to one child process")
 def test_a_foreign_client_talks_to_it_and_ctrl_c_ends_it(plan_file: Path, port: int) -> None:

@@ -151,3 +151,29 @@ def test_a_table_in_which_nothing_is() -> None:
     assert not looked.is_served
     assert looked.refusal.startswith("refused: illegal data address")
     assert [(span.start, span.count) for span in looked.absent] == [(0, 40)]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_chance_does_not_make_holes(seed: int) -> None:
+    """Some requests are lost, some refused as busy, some answered with nonsense, some late: the map is right."""
+    rng = Random(seed)
+    faults = (
+        Fault(is_silent=True),
+        Fault(exception=6),
+        Fault(exception=5),
+        Fault(truncate_bytes=9),
+        Fault(delay_ns=2 * S),
+    )
+
+    def prepare(device: SimulatedController) -> None:
+        device.fault = lambda _number, _unit, _pdu: rng.choice(faults[: 3 + seed % 3]) if rng.random() < 0.03 else None
+
+    found = survey_with(prepare, replace(SETTINGS, budget=4000))
+    assert found.ended == ""
+    (looked,) = found.looked
+    existing = WHOLE.existing()
+    assert {at for span in looked.readable for at in range(span.start, span.stop)} == existing
+    assert {at for span in looked.absent for at in range(span.start, span.stop)} == set(range(WHOLE.size)) - existing
+    assert looked.holes == "any"
+    assert looked.limit is not None
+    assert looked.limit.count == 5

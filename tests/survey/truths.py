@@ -52,6 +52,9 @@ class Truth:
     counting: tuple[int, ...] = ()
     seed: int = 0
     zeros: float = 0.0
+    """The share of registers that hold zero."""
+    most: int = 0xFFFF
+    """The greatest word: with a small one many registers hold the same."""
     tables: tuple[Table, ...] = (Table.HOLDING,)
 
     @property
@@ -83,7 +86,7 @@ class Served:
         rng = Random(self.truth.seed)
         for at in sorted(self.truth.existing()):
             is_zero = rng.random() < self.truth.zeros and at not in self.truth.moving + self.truth.counting
-            self.base[at] = 0 if is_zero else rng.randint(1, 0xFFFF)
+            self.base[at] = 0 if is_zero else rng.randint(1, self.truth.most)
 
     def word(self, at: int) -> int:
         """What a register holds now."""
@@ -251,5 +254,6 @@ def truths(draw: st.DrawFn) -> Truth:
         tuple(moved[::2]),
         tuple(moved[1::2]),
         draw(st.integers(0, 2**32)),
-        draw(st.sampled_from([0.0, 0.0, 0.05])),
+        draw(st.sampled_from([0.0, 0.0, 0.05, 0.5])),
+        draw(st.sampled_from([0xFFFF, 0xFFFF, 3, 1])),
     )

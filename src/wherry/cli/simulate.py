@@ -89,7 +89,8 @@ def simulate_command(
     else:
         text = own_plan_text(own, host, port_base or OWN_PORT_BASE)
         ready, name = loads(text, own.text).plan, "" if save is None else str(save)
-        misbehaving = placed_for(own.text)
+        # As it was asked for: without a kind each controller of the device's plan has its own.
+        misbehaving = placed_for((device or [own.text])[0])
         if save is not None:
             save_plan(text, save)
     preparing(ready, misbehaving)

@@ -163,6 +163,11 @@ class ClientSession:
         return len(self._waiting)
 
     @property
+    def is_mid_frame(self) -> bool:
+        """Whether a part of a frame has come, and not its rest (TCP framing)."""
+        return self._is_mid_frame
+
+    @property
     def next_deadline_ns(self) -> int | None:
         """When ``time_passed`` is to be called next; None while nothing is pending."""
         waiting = self._waiting

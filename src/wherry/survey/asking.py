@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeVar
 
-from wherry.protocol.functions import exception_text
+from wherry.protocol.functions import ExceptionCode, exception_text
 from wherry.protocol.prepared import Prepared
 from wherry.protocol.tolerance import Tolerance
 
@@ -52,6 +52,12 @@ class Answer:
         return self.kind in (Kind.DATA, Kind.REFUSED)
 
     @property
+    def is_doubtful(self) -> bool:
+        """Whether the same request may well fare otherwise: nothing came, or nonsense, or the device was busy."""
+        is_busy = self.code in (ExceptionCode.ACKNOWLEDGE, ExceptionCode.SERVER_DEVICE_BUSY)
+        return self.kind in (Kind.SILENT, Kind.BROKEN) or is_busy
+
+    @property
     def refusal(self) -> str:
         """In words how it said no; the same words for the same way."""
         return f"exception {self.code:02X}" if self.kind is Kind.REFUSED else str(self.kind)
@@ -65,11 +71,13 @@ class Answer:
 @dataclass(frozen=True, slots=True)
 class Exchange:
     """One request. ``gap_ns``: send it so long after the last answer, sooner than the pace allows; the pace is made up
-    for later. ``may_fail``: silence or a lost connection is a finding, not a reason to stop."""
+    for later. ``may_fail``: silence or a lost connection is a finding, not a reason to stop. ``once``: whatever becomes
+    of it counts; else it is asked again when chance may have had a hand in it (``is_doubtful``)."""
 
     prepared: Prepared
     gap_ns: int | None = None
     may_fail: bool = False
+    once: bool = False
 
 
 @dataclass(frozen=True, slots=True)

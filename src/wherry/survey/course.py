@@ -136,6 +136,10 @@ def find_map(looked: Looked) -> Procedure[None]:
     good = yield from first_limit(items, foothold)
     is_limit = yield from proved_here(items, foothold.start, good)
     limit = good if is_limit or good >= items.most else None
+    if limit is not None:
+        # Should the budget end before the map is whole, this is known.
+        more = items.known.get((foothold.start, good + 1))
+        looked.limit = Limit(limit, True, more.refusal if more is not None else "")
     holes = yield from classify(items, foothold, good)
     for attempt in range(SURPRISES_MAX):
         looked.holes = holes

@@ -3,8 +3,8 @@
 Whoever sees a refused single read ``b`` and a good one ``g`` near it can ask for both together. A device that refuses
 when *any* address is missing refuses ``g..b`` and ``b..g``; one that refuses only when *all* are missing gives both;
 one that lets reads begin only at certain addresses gives ``g..b`` and refuses ``b..g``. Values that cannot be split
-give themselves away by a pair that is given while each of its halves is refused. Where nothing is refused, single reads
-are held against block reads of registers that stand still: what comes from another place has been shifted.
+give themselves away by a pair that is given while each of its halves is refused. Where nothing is refused, blocks are
+cut short and held against themselves and against single reads: what comes from another place has been shifted.
 """
 
 from __future__ import annotations
@@ -23,8 +23,6 @@ TRIED_MAX = 6
 """Refused addresses that are tried before it is left undecided."""
 WINDOW = 16
 """Words before a place that must differ from it."""
-COMPARED_MAX = 3
-"""Registers of one block that are held against single reads."""
 
 
 def classify(items: Items, foothold: Foothold, count_good: int, hints: Sequence[int] = ()) -> Procedure[Holes | None]:
@@ -191,28 +189,47 @@ def _near_good(items: Items, bad: int, side: int, count_good: int) -> Procedure[
     return min(known, key=lambda each: abs(each - bad), default=None)
 
 
-# Single reads against block reads.
+# Shifting.
+#
+# A device that leaves out what is missing has to fill up the end of its reply, and does so with zeros. So a block that
+# is cut right behind its last word that is not zero must end with that word again, whatever the words are, unless
+# something before it is missing: then it is the end that is filled up. Nothing else about the words is needed; that
+# single reads are held against one place of each block as well finds devices that fill up with something else.
 
 
 def is_shifted(items: Items) -> Procedure[bool]:
-    """Whether any block gave at some place what stands at another one."""
+    """Whether any block gives what stands elsewhere."""
     if items.table.is_bits:
         return False
     for start, count in sorted(each for each in items.given() if each[1] > 1):
         places = telling_places(items.words(start, count))
-        chosen = [*places[-1:], *places[len(places) // 2 : len(places) // 2 + 1], *places[-2:-1]]
-        for at in list(dict.fromkeys(chosen))[:COMPARED_MAX]:
-            differs = yield from differs_at(items, start, count, at)
-            if differs:
-                return True
+        last = max((at for at, word in enumerate(items.words(start, count)) if word), default=None)
+        if last is not None and last < count - 1 and (yield from is_filled_up(items, start, count, last)):
+            return True
+        if places and (yield from differs_at(items, start, count, places[-1])):
+            return True
     return False
+
+
+def is_filled_up(items: Items, start: int, count: int, at: int) -> Procedure[bool | None]:
+    """Whether a block that is cut behind place ``at``, where it is not zero, ends with zero; None while that moves."""
+    cut = yield from items.read(start, at + 1)
+    if not cut.is_data:
+        return None
+    if items.words(start, at + 1)[at]:
+        return False
+    # It may have become zero in between: once more, both.
+    block = yield from items.read(start, count, anew=True)
+    again = yield from items.read(start, at + 1, anew=True)
+    if not (block.is_data and again.is_data) or not items.words(start, count)[at]:
+        return None
+    return not items.words(start, at + 1)[at]
 
 
 def telling_places(block: Sequence[int]) -> list[int]:
     """Where a block holds something that is not zero and did not stand in the words before it: if those were moved up,
-    it would be seen. Where there is no such place, all that are not zero."""
-    places = [at for at, word in enumerate(block) if word]
-    return [at for at in places if block[at] not in block[max(0, at - WINDOW) : at]] or places
+    a single read would show it."""
+    return [at for at, word in enumerate(block) if word and word not in block[max(0, at - WINDOW) : at]]
 
 
 def differs_at(items: Items, start: int, count: int, at: int) -> Procedure[bool | None]:

@@ -43,8 +43,11 @@ def answers_as_unit(answer: Answer) -> bool:
 
 
 def find_unit(unit: int, table: Table, start: int) -> Procedure[Answer]:
-    """Ask a unit for one item: a refusal is an answer as well."""
-    answer = yield Exchange(read_of(unit, table, start, 1), may_fail=True)
+    """Ask a unit for one item: a refusal is an answer as well. Twice at most: units that are not there cost time."""
+    ask = Exchange(read_of(unit, table, start, 1), may_fail=True, once=True)
+    answer = yield ask
+    if answer.is_doubtful and not answer.why:
+        answer = yield ask
     return answer
 
 

@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from wherry.survey.asking import Procedure
-from wherry.survey.holes import differs_at, is_whole, telling_places
+from wherry.survey.holes import is_filled_up, is_whole
 from wherry.survey.items import Holes, Items, State, SurpriseError, runs_of
 from wherry.survey.quantity import WIDTHS, good_beginning
 
@@ -186,7 +186,8 @@ def _look_at_zeros(items: Items, zeros: Sequence[tuple[int, int]]) -> Procedure[
 
 
 def map_shift(items: Items, limit: int) -> Procedure[None]:
-    """Holes are left out and what is behind them moves up. Single reads decide what stands where."""
+    """Holes are left out and what is behind them moves up. Blocks that are cut short show where the first one is, and
+    single reads where it ends."""
     at = items.low
     while at < items.high:
         at = yield from _shift_block(items, at, min(limit, items.high - at))
@@ -197,18 +198,20 @@ def _shift_block(items: Items, start: int, count: int) -> Procedure[int]:
     if not (yield from items.gives(start, count)):
         raise SurpriseError(None, f"{start} to {start + count - 1} was refused")
     block = items.words(start, count)
-    places = telling_places(block)
+    places = [at for at, word in enumerate(block) if word]
     if not places:
         items.mark(start, start + count, State.ZERO)
         return start + count
+    # Up to the last place behind which a cut block still ends as it should, nothing is missing.
     agree, differ = -1, count
-    # The last place that agrees with its own address, and the first that does not.
+    if places[-1] == count - 1:
+        agree = count - 1
     while between := [at for at in places if agree < at < differ]:
         at = between[-1] if differ == count and agree < 0 else between[len(between) // 2]
-        differs = yield from differs_at(items, start, count, at)
-        if differs is None:
+        is_filled = yield from is_filled_up(items, start, count, at)
+        if is_filled is None:
             places.remove(at)
-        elif differs:
+        elif is_filled:
             differ = at
         else:
             agree = at

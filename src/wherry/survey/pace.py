@@ -50,7 +50,7 @@ def settle(prepared: Prepared) -> Procedure[int | None]:
     while gap_ns <= GAP_NS_MAX:
         yield Pace(gap_ns)
         for _ in range(SETTLED):
-            answer = yield Exchange(prepared, may_fail=True)
+            answer = yield Exchange(prepared, may_fail=True, once=True)
             if not is_kept(answer):
                 break
         else:
@@ -81,11 +81,11 @@ def find_gap(prepared: Prepared, enough_ns: int) -> Procedure[Gap]:
 def _loses(prepared: Prepared, gap_ns: int, count: int) -> Procedure[str | None]:
     """How a request was lost with this gap; None when none was."""
     for _ in range(count):
-        first = yield Exchange(prepared, may_fail=True)
+        first = yield Exchange(prepared, may_fail=True, once=True)
         if not is_kept(first):
             # The one before it may have been taken badly: it says nothing about this gap.
             continue
-        second = yield Exchange(prepared, gap_ns=gap_ns, may_fail=True)
+        second = yield Exchange(prepared, gap_ns=gap_ns, may_fail=True, once=True)
         if not is_kept(second):
             return second.refusal
     return None

@@ -38,6 +38,8 @@ from wherry.transports.network import Network, reset
 CONNECTS_MAX: Final = 20
 """Connections that one survey makes at most: small devices lock up after some tens in an hour (common practice, no
 source)."""
+RECONNECT_NS: Final = 500_000_000
+"""Least time from the end of a connection to the next."""
 DOOR_WAIT_NS: Final = 200_000_000
 """How long a new connection is watched before it is asked on: a device that has no room for it closes it at once."""
 
@@ -144,6 +146,9 @@ class Wire(asyncio.Protocol):
                 return Answer(Kind.SILENT, why=why, elapsed_ns=now_ns - outcome.sent_ns, at_ns=now_ns)
             case Faulty():
                 return Answer(Kind.BROKEN, why=str(outcome.error), payload=outcome.error.data, at_ns=now_ns)
+            case Lost() if self.lost is None:
+                # What came cannot be told apart any more: a new connection is made for the next request.
+                return Answer(Kind.BROKEN, why=outcome.reason, at_ns=now_ns)
             case Lost():
                 return Answer(Kind.LOST, why=self.lost or outcome.reason, at_ns=now_ns)
             case _:
@@ -246,26 +251,34 @@ class Runner:
         self.requests += len(prepared)
         answers = await wire.ask(prepared, self._timeout_ns)
         self._answered_ns = self._clock.now_ns()
-        if wire.session.must_reset:
+        if wire.session.must_reset or wire.session.is_mid_frame:
+            # Of half a reply the rest may come with the next one, and nothing would fit any more.
             wire.close()
         return answers
 
     async def _pace(self, gap_ns: int | None, count: int) -> None:
         """Wait for the turn of the next request."""
-        now_ns = self._clock.now_ns()
         if gap_ns is None:
             due_ns = max(self._next_ns, self._answered_ns + self.gap_ns)
         else:
             due_ns = self._answered_ns + gap_ns
+        await self._sleep_until(due_ns)
+        self._next_ns = max(self._next_ns, self._clock.now_ns()) + count * self._spacing_ns
+
+    async def _sleep_until(self, due_ns: int) -> None:
+        now_ns = self._clock.now_ns()
         while now_ns < due_ns:
             await asyncio.sleep((due_ns - now_ns) / NS_PER_S)
             now_ns = self._clock.now_ns()
-        self._next_ns = max(self._next_ns, now_ns) + count * self._spacing_ns
 
     # Connections.
 
     async def _connected(self) -> Wire:
-        if self._wire is None or self._wire.lost is not None:
+        if self._wire is not None and self._wire.lost is not None:
+            # The device must have heard that the last one has ended, or it has no room for another.
+            await self._sleep_until(self._wire.lost_ns + RECONNECT_NS)
+            self._wire = None
+        if self._wire is None:
             self._wire = await self._connect()
         return self._wire
 

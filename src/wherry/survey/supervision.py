@@ -24,6 +24,8 @@ SLOWER_TIMES: Final = 3
 SLOWER_BY_NS: Final = 20 * NS_PER_MS
 SLOW_MAX: Final = 2
 """Slow ones in a row that end the survey."""
+AGAIN: Final = 2
+"""How often a request is made again whose outcome may be chance."""
 LOST_MAX: Final = 10
 """Connections that may be lost where something was tried that may have been too much, or while an answer was waited for
 in vain: some devices close what was quiet for a second."""
@@ -70,13 +72,24 @@ class Supervision:
         if isinstance(ask, Exchange) and not ask.may_fail and self._since >= EVERY:
             yield from self._look()
         answer = yield from self._send(ask)
-        if answer.kind is Kind.LOST and isinstance(ask, Exchange):
+        if not isinstance(ask, Exchange):
+            return answer
+        self._judge(ask, answer)
+        for _ in range(0 if ask.once else AGAIN):
+            if not answer.is_doubtful:
+                break
+            if not ask.may_fail:
+                yield from self._look()
+            answer = yield from self._send(ask)
+            self._judge(ask, answer)
+        return answer
+
+    def _judge(self, ask: Exchange, answer: Answer) -> None:
+        """End the survey when the connection was lost for no reason of ours."""
+        if answer.kind is Kind.LOST:
             self._lost += 1
             if not ask.may_fail or self._lost > LOST_MAX:
                 raise _OverError(f"the connection was lost: {answer.why}")
-        if answer.kind is Kind.SILENT and isinstance(ask, Exchange) and not ask.may_fail:
-            yield from self._look()
-        return answer
 
     def _send(self, ask: Ask) -> Procedure[Answer]:
         needed = cost(ask)
