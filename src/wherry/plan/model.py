@@ -283,6 +283,10 @@ class Controller:
     """The file of its device profile, as the plan names it; empty: there is none."""
     absent: tuple[Span, ...] = ()
     """Where its profile says that nothing is."""
+    starts: tuple[Span, ...] = ()
+    """Where a read may begin, if its profile says that it may not begin anywhere."""
+    wholes: tuple[Span, ...] = ()
+    """Values of several registers that, as its profile says, cannot be read in parts."""
 
     def owns_word(self, point: Point) -> bool:
         """Whether a bit is set there by reading, changing and writing its word, which is declared as ours."""
