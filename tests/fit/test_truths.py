@@ -170,7 +170,7 @@ def test_what_is_advised_decides() -> None:
             print(number, done, world.truth, verdict and verdict.why)
     print(f"{undecided} undecided: decided by what was advised first, second, third, later: {after}; not: {never}")
     assert never <= undecided * 0.01
-    assert after[0] >= undecided * 0.7
+    assert after[0] >= undecided * 0.5
 
 
 FLOATS = [form for form in FORMS if form.family is Family.FLOAT and form.bits == 32]
