@@ -1,6 +1,6 @@
 """Random truths: what is decided is right, and what is right is never thrown away.
 
-WHERRY_FIT_TRUTHS is how many are drawn (by default 150; 20,000 and more were run, see docs/fit.md).
+WHERRY_FIT_TRUTHS is how many are drawn (by default 100; 20,000 and more were run, see docs/fit.md).
 """
 
 from __future__ import annotations
@@ -16,17 +16,18 @@ from tests.fit.world import RANGES, World, background_word, display, draw_world,
 from wherry.errors import LocalError
 from wherry.fit.advice import advise
 from wherry.fit.facts import Interval, Quantity, Shared, shown
-from wherry.fit.forms import FORMS, Family, number_at
+from wherry.fit.forms import FORMS, Family, Form, number_at
 from wherry.fit.readings import Round
 from wherry.fit.scales import USUAL
-from wherry.fit.search import Field, Way
+from wherry.fit.search import Field, Way, search
 from wherry.fit.verdict import Verdict, fit
 from wherry.plan.model import Span
 from wherry.values.scaling import Line
 from wherry.values.types import Order
 
-TRUTHS = int(os.environ.get("WHERRY_FIT_TRUTHS", "150"))
+TRUTHS = int(os.environ.get("WHERRY_FIT_TRUTHS", "100"))
 UNCHANGED = next(each for each in USUAL if each.line.is_identity)
+LOOKS_MAX = 8
 SEED = os.environ.get("WHERRY_FIT_SEED", "fit 1")
 
 
@@ -55,8 +56,15 @@ def reads_right(world: World, best: Way, rng: Random, *, within: bool) -> bool:
     return True
 
 
-def has(verdict: Verdict, truth: Way) -> bool:
-    return verdict.count > len(verdict.ranked) or any(each.way == truth for each in verdict.ranked)
+def has(field: Field, verdict: Verdict, truth: Way) -> bool:
+    """Whether the truth is among what is left; where that is more than is ranked, among what the search leaves."""
+    if verdict.count <= len(verdict.ranked):
+        return any(each.way == truth for each in verdict.ranked)
+    return any(
+        truth.address in group.addresses
+        for group in search(field, verdict.quantity)
+        if (group.table, group.form, group.scale) == (truth.table, truth.form, truth.scale)
+    )
 
 
 def story(rng: Random) -> tuple[World, Quantity, int, bool]:
@@ -88,7 +96,7 @@ def judged(world: World, quantity: Quantity, rng: Random) -> Verdict | None:
             raise
         return None
     assert verdict.count, (world.truth, quantity)
-    assert has(verdict, world.truth), (world.truth, quantity, verdict.ranked[:3])
+    assert has(Field(world.rounds), verdict, world.truth), (world.truth, quantity, verdict.ranked[:3])
     if verdict.is_decided:
         assert verdict.best is not None
         assert reads_right(world, verdict.best, rng, within=quantity.range is not None), (world.truth, verdict.best)
@@ -139,8 +147,9 @@ def followed(
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
 def test_what_is_advised_decides() -> None:
-    """Of what is undecided, the observation that is named is simulated, and decides; if not the first, a later one."""
-    undecided, after, never = 0, [0, 0, 0], 0
+    """Of what is undecided, the observation that is named is simulated, and decides; if not the first, a later one, for
+    values of two digits are met by accident again and again."""
+    undecided, after, never = 0, [0, 0, 0, 0], 0
     for number in range(TRUTHS // 2):
         rng = Random(f"{SEED} {number}")
         world, quantity, decimals, is_cut = story(rng)
@@ -149,31 +158,19 @@ def test_what_is_advised_decides() -> None:
             continue
         undecided += 1
         done = []
-        for step in range(3):
+        for step in range(LOOKS_MAX):
             if verdict is None or verdict.is_decided:
                 break
             what, quantity, verdict = followed(world, quantity, verdict, rng, decimals, is_cut=is_cut)
             done.append(what)
             if verdict is not None and verdict.is_decided:
-                after[step] += 1
+                after[min(step, 3)] += 1
         if verdict is None or not verdict.is_decided:
             never += 1
-            print(
-                number,
-                done,
-                world.truth,
-                quantity.range is not None,
-                verdict
-                and (
-                    verdict.why,
-                    verdict.chance.total,
-                    [(str(r.way), r.way.scale and r.way.scale.words) for r in verdict.ranked[:3]],
-                    [e.text for e in quantity.shows.values()],
-                    verdict.is_decided or advise(Field(world.rounds), verdict),
-                ),
-            )
-    print(f"{undecided} undecided: decided by what was advised first, second, third: {after}; not: {never}")
-    assert never <= undecided * 0.02
+            print(number, done, world.truth, verdict and verdict.why)
+    print(f"{undecided} undecided: decided by what was advised first, second, third, later: {after}; not: {never}")
+    assert never <= undecided * 0.01
+    assert after[0] >= undecided * 0.5
 
 
 FLOATS = [form for form in FORMS if form.family is Family.FLOAT and form.bits == 32]
@@ -295,7 +292,7 @@ def test_quantities_of_one_device_together() -> None:
         field = Field(world.rounds)
         alone += sum(each.is_decided for each in fit(field, quantities))
         for truth, verdict in zip(truths, fit(field, quantities, shared), strict=True):
-            assert has(verdict, truth), (truth, verdict.ranked[:3])
+            assert has(field, verdict, truth), (truth, verdict.ranked[:3])
             count += 1
             if verdict.is_decided:
                 assert verdict.best is not None
@@ -306,6 +303,12 @@ def test_quantities_of_one_device_together() -> None:
                 together += 1
     print(f"{count} quantities of {TRUTHS // 5} devices: {alone} decided alone, {together} together")
     assert together > alone
+
+
+def left_of(world: World, known: Quantity, form: Form) -> list[Way]:
+    """All ways of one form that the search leaves."""
+    groups = [group for group in search(Field(world.rounds), known) if group.form == form]
+    return [way for group in groups for way in group.ways()]
 
 
 @pytest.mark.slow
@@ -324,16 +327,13 @@ def test_lines_and_exponents_never_lose_the_truth() -> None:
             Fraction(rng.randrange(1, 500), 100) * rng.choice((1, -1)), Fraction(rng.randrange(-1000, 1000), 10)
         )
         seen = {at: shown(display(rng, line.at(value), 2, is_cut=False)) for at, value in enumerate(world.holds)}
-        verdict = fit(Field(world.rounds), [Quantity("line", seen, is_any_line=True, is_present=True)])[0]
-        same = [
-            each.way
-            for each in verdict.ranked
-            if replace(each.way, scale=None, slopes=None) == replace(truth, scale=None)
-        ]
-        assert verdict.count > len(verdict.ranked) or same, truth
-        for way in same:
-            assert way.slopes is not None
-            assert way.slopes[0] <= line.factor <= way.slopes[1]
+        known = Quantity("line", seen, is_any_line=True, is_present=True)
+        verdict = fit(Field(world.rounds), [known])[0]
+        same = [way for way in left_of(world, known, truth.form) if way.address == truth.address]
+        same = [way for way in same if way.table is truth.table]
+        assert len(same) == 1, truth
+        assert same[0].slopes is not None
+        assert same[0].slopes[0] <= line.factor <= same[0].slopes[1]
         if verdict.is_decided:
             assert same == [verdict.best]
         decided[0] += verdict.is_decided
@@ -358,11 +358,11 @@ def test_lines_and_exponents_never_lose_the_truth() -> None:
         known = Quantity("exponent", seen, exponent=(span,), is_present=True)
         verdict = fit(Field(world.rounds), [known])[0]
         found = [
-            each.way
-            for each in verdict.ranked
-            if (each.way.address, each.way.form, each.way.exponent) == (truth.address, truth.form, exponent)
+            way
+            for way in left_of(world, known, truth.form)
+            if (way.table, way.address, way.exponent) == (truth.table, truth.address, exponent)
         ]
-        assert verdict.count > len(verdict.ranked) or found, (truth, exponent)
+        assert len(found) == 1, (truth, exponent)
         if verdict.is_decided:
             assert found == [verdict.best]
         decided[1] += verdict.is_decided

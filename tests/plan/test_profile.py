@@ -257,3 +257,24 @@ def test_a_receiver_without_the_place_is_an_error(tmp_path: Path) -> None:
     assert len(found) == 2
     assert found[0].startswith("the status of `water` is put into a place that hall does not have")
     assert found[1].startswith("`flow` is put into a place that hall does not have")
+
+
+@pytest.mark.parametrize(
+    ("facts", "begun"),
+    [
+        ('wholes = ["holding 14..15"]', "the request for `speed` ends where skid takes none to end"),
+        ('wholes = ["holding 13..14"]', "the request for `speed` begins where skid takes none to begin"),
+        ('wholes = ["holding 7..8"]', "the request for `flow` ends where skid takes none to end"),
+        ('starts = ["holding 2", "holding 6"]', ""),
+        ('starts = ["holding 2", "holding 16"]', "the request for `speed` begins where skid takes none to begin"),
+        ('wholes = ["holding 3..4", "holding 8..9"]', ""),
+        ('starts = ["holding 2", "holding 14"]', ""),
+        ('starts = ["holding 2..20"]', ""),
+    ],
+)
+def test_a_read_that_would_be_refused_is_an_error(tmp_path: Path, facts: str, begun: str) -> None:
+    (tmp_path / "skid.profile.toml").write_text(PROFILE + facts + "\n")
+    file = tmp_path / "plan.toml"
+    file.write_text(PLAN.format(more=""))
+    found = [each for each in check(load(file)) if each.name == "read-would-be-refused"]
+    assert [each.message.partition(",")[0] for each in found] == ([begun] if begun else [])

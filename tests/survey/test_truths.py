@@ -13,7 +13,7 @@ from wherry.plan.model import Span, Table
 from wherry.survey.found import Settings
 from wherry.survey.watching import Motion
 
-SURVEYS = int(os.environ.get("WHERRY_SURVEYS", "25"))
+SURVEYS = int(os.environ.get("WHERRY_SURVEYS", "50"))
 UNITS = (1, 255, 0, 3)
 
 
@@ -50,7 +50,7 @@ def wrong(truth: Truth, outcome: Outcome) -> Iterator[str]:
     ]
     if bad or outcome.device.writes:
         yield f"sent {bad[:3]}"
-    if len(outcome.frames) > found.requests or found.requests > 2000:
+    if len(outcome.frames) != found.requests or found.requests > 2000:
         yield f"{len(outcome.frames)} sent, {found.requests} counted"
 
 

@@ -73,7 +73,7 @@ def advise(field: Field, verdict: Verdict) -> Advice | None:
     best, within = _narrow(verdict)
     total = sum(each.share for each in ranked)
     wants_range = quantity.range is None and not verdict.is_accident
-    is_any_other = bool(decided) or verdict.is_accident or not tried.shown or not (chosen or wants_range)
+    is_any_other = bool(decided) or verdict.is_accident or not tried.shown or not wants_range
     return Advice(is_any_other, _decimals(digit), tuple(chosen), share / total, wants_range, within, best)
 
 

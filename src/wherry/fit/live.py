@@ -16,6 +16,9 @@ from wherry.survey.snapshot import Reading, Snapshot
 
 SILENCES_MAX: Final = 3
 """Requests in a row without an answer, after which the device is left alone."""
+NOTICE_NS: Final = 1_000_000
+CLOSED_MAX: Final = 5
+"""So often a connection may be closed in one wait."""
 READS: Final = {
     Table.COIL: ReadCoils,
     Table.DISCRETE: ReadDiscreteInputs,
@@ -35,12 +38,23 @@ def read_rounds(
     for number in range(rounds):
         if ask is not None:
             ask(number)
-        elif number and every_ns:
-            yield Rest(every_ns)
+        if number:
+            yield from _wait(every_ns, readings[-1].at_ns if readings else 0)
         yield Phase(f"reading {number + 1} of {rounds}", sum(-(-span.count // most) for span in spans))
         for span in spans:
             readings += yield from _read(span, unit, most, refused)
     return Snapshot(tuple(readings))
+
+
+def _wait(every_ns: int, since_ns: int) -> Procedure[None]:
+    """Rest, also if the device closes the connection meanwhile, or has closed it while somebody was asked: it is made
+    anew, and what is left of the rest is taken."""
+    due_ns, left_ns = since_ns + every_ns, max(every_ns, NOTICE_NS)
+    for _ in range(CLOSED_MAX):
+        answer = yield Rest(left_ns)
+        left_ns = due_ns - answer.at_ns
+        if answer.kind is not Kind.LOST or left_ns <= 0:
+            return
 
 
 def _read(span: Span, unit: int, most: int, refused: set[tuple[Table, int]]) -> Procedure[list[Reading]]:

@@ -283,6 +283,10 @@ class Controller:
     """The file of its device profile, as the plan names it; empty: there is none."""
     absent: tuple[Span, ...] = ()
     """Where its profile says that nothing is."""
+    starts: tuple[Span, ...] = ()
+    """Where a read may begin, if its profile says that it may not begin anywhere."""
+    wholes: tuple[Span, ...] = ()
+    """Values of several registers that, as its profile says, cannot be read in parts."""
 
     baud: int | None = None
     """The rate of the serial line behind its gateway, in bits a second; None: there is none, or it is not declared."""

@@ -82,6 +82,8 @@ def with_profile(controller: Controller, profile: Profile, name: str, written: M
         simulation=simulation,
         profile=name,
         absent=profile.absent,
+        starts=tuple(span for each in profile.tables.values() for span in each.starts),
+        wholes=tuple(span for each in profile.tables.values() for span in each.wholes),
     )
 
 

@@ -84,7 +84,7 @@ class Looked:
     @property
     def unsafe(self) -> tuple[Span, ...]:
         """Runs over which no read may reach, because what is behind them then comes as something else."""
-        return self.absent if self.holes is Holes.SHIFT else ()
+        return self.items.spans(State.ABSENT, State.ZERO) if self.holes is Holes.SHIFT else ()
 
     def moving(self, *motions: Motion) -> tuple[Span, ...]:
         """Runs of addresses that were seen to do this."""

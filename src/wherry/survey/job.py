@@ -34,6 +34,6 @@ async def survey_device(
     try:
         await runner.drive(Supervision(settings, found, on_progress).procedure())
     finally:
-        found.connects, found.elapsed_ns = runner.connects, runner.elapsed_ns
+        found.requests, found.connects, found.elapsed_ns = runner.requests, runner.connects, runner.elapsed_ns
         await runner.close()
     return found

@@ -190,7 +190,7 @@ def _figure(found: Found, title: str) -> Figure:
     for (looked, rows), own in zip(pictures, heights, strict=True):
         inner = ROW_INCHES * len(rows)
         bottom = top - HEADING_INCHES - inner
-        axis = figure.add_axes((0.07, bottom / height, 0.91, inner / height))
+        axis = figure.add_axes((0.07, bottom / height, 0.9, inner / height))
         _panel(axis, looked, rows)
         top -= own
     _key(figure, key)
