@@ -117,6 +117,7 @@ def transfer_data(transfer: TransferBudget) -> dict[str, Any]:
         "age_worst_ms": milliseconds(transfer.age_worst_ns),
         "age_typical_ms": milliseconds(transfer.age_typical_ns),
         "source_lost_told_ms": milliseconds(transfer.loss.source_bad_ns),
+        "source_lost_why_not": transfer.loss.why_no_bound,
         "heartbeat_gap_ms": milliseconds(transfer.loss.heartbeat_gap_ns),
         "deciding": None if transfer.deciding is None else request_data(transfer.deciding),
         "values": [value_data(each) for each in transfer.values],

@@ -247,6 +247,20 @@ def print_transfers(transfers: Mapping[str, Report], room: Mapping[str, Report])
     name, each = tight[0]
     if each["deciding"] is not None:
         output.sentence(deciding_sentence(name, each))
+    for sentence in untold_sentences(transfers):
+        output.sentence(sentence)
+
+
+def untold_sentences(transfers: Mapping[str, Report]) -> list[str]:
+    """Where status registers tell of a lost source, but nobody can say how soon."""
+    why: dict[str, list[str]] = {}
+    for name, each in transfers.items():
+        if each["source_lost_why_not"]:
+            why.setdefault(each["source_lost_why_not"], []).append(name)
+    return [
+        f"How soon the loss of the source of {named(names)} is told has no bound: {words}."
+        for words, names in why.items()
+    ]
 
 
 def share_of_period(transfer: Report) -> float:

@@ -17,6 +17,7 @@ from wherry.plan.model import Framing, Plan, Span, Transfer
 from wherry.timing.bounds import Bounds, Window, bounds_of
 from wherry.timing.conditions import FRAME_BYTES_MIN, FRAMES_PER_EXCHANGE, USUAL, Conditions, Measured
 from wherry.timing.course import UsualCourse, usual_course_of
+from wherry.timing.loss import Losses
 from wherry.timing.system import Asked, Chain, Lane, System, system_of
 
 UTILISATION_HIGH = 0.7
@@ -121,9 +122,11 @@ class LossBudget:
     """How long it takes until the receiver's registers tell of a loss."""
 
     source_bad_ns: int | None
-    """The source is lost: quality 0, at the latest after this. None: nothing tells it."""
+    """The source is lost: quality 0, at the latest after this. None: nothing tells it, or there is no bound."""
     heartbeat_gap_ns: int | None
     """The longest between two movements of the heartbeat while all is well: a watchdog must wait longer."""
+    why_no_bound: str = ""
+    """Why there is none for ``source_bad_ns`` though status registers tell it, in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,9 +234,10 @@ def budget_of(plan: Plan, system: System, conditions: Conditions, measured: Meas
     lines = tuple(_line(system, bounds, requests, index) for index in range(len(system.lanes)))
     order = {each.name: index for index, each in enumerate(plan.transfers)}
     usual_course = usual_course_of(system)
+    losses = Losses(system, bounds, late_ns_of(conditions, measured))
     transfers = sorted(
         (
-            _transfer(system, bounds, requests, chain, chain.transfer, conditions, usual_course)
+            _transfer(system, bounds, requests, chain, chain.transfer, conditions, usual_course, losses)
             for chain in system.chains
             if chain.transfer is not None
         ),
@@ -336,6 +340,7 @@ def _transfer(
     transfer: Transfer,
     conditions: Conditions,
     usual_course: UsualCourse,
+    losses: Losses,
 ) -> TransferBudget:
     windows = bounds.windows
     period_ns = system.tasks[chain.task].period_ns
@@ -374,23 +379,23 @@ def _transfer(
         transfer.max_age_ns,
         worst_ns,
         tuple(values),
-        _loss(system, bounds, chain, transfer),
+        _loss(system, bounds, chain, transfer, losses),
         None if decide is None else requests[decide],
         None if worst_ns is None else usual_course.cycle_ns(chain),
     )
 
 
-def _loss(system: System, bounds: Bounds, chain: Chain, transfer: Transfer) -> LossBudget:
+def _loss(system: System, bounds: Bounds, chain: Chain, transfer: Transfer, losses: Losses) -> LossBudget:
     """The status registers tell it: when the last delivery is older than ``max_age`` a write of them is asked for."""
     if transfer.status is None:
         return LossBudget(None, None)
     at = chain.told if chain.told is not None else chain.stages[-1].requests[-1]
-    wait_ns, over_ns = bounds.windows[at].wait_ns, bounds.windows[at].over_ns
-    if wait_ns is None or over_ns is None:
-        return LossBudget(None, None)
-    period_ns = system.tasks[chain.task].period_ns
-    # Asked for while a cycle writes, it waits for the end of it.
-    return LossBudget(transfer.max_age_ns + wait_ns + over_ns, period_ns + over_ns)
+    over_ns, told = bounds.windows[at].over_ns, losses.told(chain)
+    return LossBudget(
+        None if told.wait_ns is None else transfer.max_age_ns + told.wait_ns,
+        None if over_ns is None else system.tasks[chain.task].period_ns + over_ns,
+        told.why,
+    )
 
 
 def _talk(system: System, lane: Lane, index: int) -> Talk:
