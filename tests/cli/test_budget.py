@@ -372,3 +372,16 @@ def test_where_a_loss_is_told_at_no_certain_time_it_is_said_why(call: Callable[.
     said = "How soon the loss of the source of water is told has no bound: source and receiver share a connection that"
     assert said in done.stdout
     assert "has no bound" not in call(HATCHERY).stdout
+
+
+def test_a_connection_that_does_not_last_is_told(call: Callable[..., Ended], two: Path) -> None:
+    line = 'connect = "tcp://10.20.0.11"'
+    text = TWO.replace(line, f'{line}\nlimits = {{ connection = "per exchange" }}').replace('"100 ms"', '"250 ms"')
+    two.write_text(text)
+    done = call(two)
+    assert done.returncode == 0
+    told = (
+        "The connection to skid may be closed and opened anew between two requests, up to 4.0 times a second; what is"
+    )
+    assert told in done.stdout
+    assert "opened anew" not in call(HATCHERY).stdout

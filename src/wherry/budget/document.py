@@ -73,6 +73,8 @@ def line_data(line: LineBudget) -> dict[str, Any]:
         "longest_busy_ms": milliseconds(line.longest_busy_ns),
         "bytes_per_s": round(line.bytes_per_s, 1),
         "frames_per_s": round(line.frames_per_s, 3),
+        "openings_per_s": round(line.openings_per_s, 3),
+        "opening_ms": milliseconds(line.opening_ns),
         "is_by_phase": line.is_by_phase,
         "is_in_time": line.fits,
         "deciding": None if line.deciding is None else request_data(line.deciding),

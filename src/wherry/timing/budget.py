@@ -18,6 +18,8 @@ from wherry.timing.bounds import Bounds, Window, bounds_of
 from wherry.timing.conditions import FRAME_BYTES_MIN, FRAMES_PER_EXCHANGE, USUAL, Conditions, Measured
 from wherry.timing.course import UsualCourse, usual_course_of
 from wherry.timing.loss import Losses
+from wherry.timing.opening import HANDSHAKE_FRAMES
+from wherry.timing.reopening import openings_per_s
 from wherry.timing.system import Asked, Chain, Lane, System, system_of
 
 UTILISATION_HIGH = 0.7
@@ -83,6 +85,10 @@ class LineBudget:
     frames_per_s: float
     is_by_phase: bool
     """Whether the bounds use the instants at which the schedule really releases; else they hold for any."""
+    openings_per_s: float = 0.0
+    """How often a connection that was closed while nothing was asked is opened anew, at the most."""
+    opening_ns: int = 0
+    """How long what is asked for then waits for it, at the most."""
 
     @property
     def name(self) -> str:
@@ -299,6 +305,13 @@ def _line(system: System, bounds: Bounds, requests: Sequence[RequestBudget], ind
     per_s = [NS_PER_S / system.tasks[each.task].period_ns for each in regular]
     at_a_time = lane.limits[0].in_flight
     first = lane.controllers[0]
+    again = [
+        (opening, openings_per_s(system, index, link, bounds.windows))
+        for link, opening in enumerate(system.openings[index])
+        if opening is not None and (index, link) in bounds.opened
+    ]
+    asked_again = [(work, rate) for opening, rate in again for _, work in opening.asked]
+    closed = [(opening, rate) for opening, rate in again if opening.is_closed]
     return LineBudget(
         controllers=tuple(each.name for each in lane.controllers),
         host=first.host,
@@ -308,16 +321,23 @@ def _line(system: System, bounds: Bounds, requests: Sequence[RequestBudget], ind
         connections=len(lane.links),
         in_flight=at_a_time,
         requests=tuple(requests[each.index] for each in asked),
-        requests_per_s=sum(per_s),
-        utilisation=_utilisation(lane, regular, per_s, is_declared_only=False),
-        utilisation_declared=_utilisation(lane, regular, per_s, is_declared_only=True),
+        requests_per_s=sum(per_s) + sum(rate for _, rate in asked_again),
+        utilisation=_utilisation(lane, regular, per_s, is_declared_only=False)
+        + sum(rate * work.slot_ns for work, rate in asked_again) / NS_PER_S,
+        utilisation_declared=_utilisation(lane, regular, per_s, is_declared_only=True)
+        + sum(rate * work.slot_ns for work, rate in asked_again if not work.is_assumed) / NS_PER_S,
         longest_busy_ns=bounds.busy_ns[index],
         bytes_per_s=sum(
             rate * (each.work.request_bytes + each.work.reply_bytes + FRAME_BYTES_MIN)
             for each, rate in zip(regular, per_s, strict=True)
-        ),
-        frames_per_s=FRAMES_PER_EXCHANGE * sum(per_s),
+        )
+        + sum(rate * (work.request_bytes + work.reply_bytes + FRAME_BYTES_MIN) for work, rate in asked_again)
+        + sum(rate * HANDSHAKE_FRAMES * FRAME_BYTES_MIN for _, rate in closed),
+        frames_per_s=FRAMES_PER_EXCHANGE * (sum(per_s) + sum(rate for _, rate in asked_again))
+        + HANDSHAKE_FRAMES * sum(rate for _, rate in closed),
         is_by_phase=bounds.is_by_phase[index],
+        openings_per_s=sum(rate for _, rate in closed),
+        opening_ns=max((opening.wait_ns for opening, _ in closed), default=0),
     )
 
 

@@ -74,7 +74,9 @@ class Losses:
         span_ns = _busy_ns(asked, timeout_ns, probe_ns)
         if span_ns is None:
             return Told(None, "its receiver is asked for as much as it can serve")
-        return Told(self._late_ns + span_ns)
+        # Without its source it may be asked so seldom that its connection is closed.
+        waits_ns = [0 if each is None else each.wait_ns for each in self._system.openings[at]]
+        return Told(self._late_ns + span_ns + max(waits_ns, default=0))
 
     def _asked(self, source: str, at: int) -> list[tuple[int, int]]:
         """Slot and period of all that may be asked of the address of the receiver."""
