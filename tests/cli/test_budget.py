@@ -360,3 +360,28 @@ def test_a_block_that_cannot_be_meant_is_told(call: Callable[..., Ended], two: P
 
 def test_force_alone_means_nothing(call: Callable[..., Ended], two: Path) -> None:
     assert "--force goes with --exchange-block only" in call(two, "--force").stderr
+
+
+def test_where_a_loss_is_told_at_no_certain_time_it_is_said_why(call: Callable[..., Ended], two: Path) -> None:
+    shared = TWO.replace("10.20.0.12", "10.20.0.11").replace(
+        'tcp://10.20.0.11"', 'rtu+tcp://10.20.0.11:4001"\nunit = 1'
+    )
+    two.write_text(shared.replace("unit = 1", "unit = 2", 1))
+    done = call(two)
+    assert done.returncode == 0
+    said = "How soon the loss of the source of water is told has no bound: source and receiver share a connection that"
+    assert said in done.stdout
+    assert "has no bound" not in call(HATCHERY).stdout
+
+
+def test_a_connection_that_does_not_last_is_told(call: Callable[..., Ended], two: Path) -> None:
+    line = 'connect = "tcp://10.20.0.11"'
+    text = TWO.replace(line, f'{line}\nlimits = {{ connection = "per exchange" }}').replace('"100 ms"', '"250 ms"')
+    two.write_text(text)
+    done = call(two)
+    assert done.returncode == 0
+    told = (
+        "The connection to skid may be closed and opened anew between two requests, up to 4.0 times a second; what is"
+    )
+    assert told in done.stdout
+    assert "opened anew" not in call(HATCHERY).stdout

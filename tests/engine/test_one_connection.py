@@ -12,12 +12,13 @@ import pytest
 
 from wherry.engine.events import Event
 from wherry.engine.runner import Engine
-from wherry.engine.waits import HOUR_NS, ConnectBudget, idle_wait_ns
+from wherry.engine.waits import HOUR_NS, ConnectBudget
 from wherry.plan.model import Connection, Controller, Framing, Limits, Plan, Point, Table, Transfer, Value
 from wherry.protocol.responder import Responder
 from wherry.protocol.server import ServerSession
 from wherry.protocol.store import MemoryStore
 from wherry.simulate.virtual_loop import run_virtual
+from wherry.timing.link_limits import idle_wait_ns
 from wherry.transports.memory import MemoryNetwork
 from wherry.transports.network import reset
 from wherry.values.types import UINT16

@@ -169,6 +169,8 @@ class Observed:
     """By transfer: from the oldest sample to the last reply, as the engine has it."""
     peak_ns: dict[str, int] = field(default_factory=dict)
     """By transfer: from a sample to the reply to the last write of the next delivery."""
+    requests_per_s: dict[str, float] = field(default_factory=dict)
+    """By controller, all that it was asked."""
     skipped: int = 0
     cycles: int = 0
 
@@ -207,7 +209,11 @@ async def _observe(plan: Plan, found: Budget, seed: int, pace: Pace, hyperperiod
     kept = {key: list(seen) for key, seen in served.items()}
     await engine.stop()
     await simulated.stop()
-    return _judged(found, engine, kept)
+    observed = _judged(found, engine, kept)
+    for (name, _), seen in kept.items():
+        per_s = len(seen) / min(hyper_ns * hyperperiods / 1e9, 40)
+        observed.requests_per_s[name] = observed.requests_per_s.get(name, 0) + per_s
+    return observed
 
 
 def _judged(found: Budget, engine: Engine, served: dict[tuple[str, bytes], list[tuple[int, int]]]) -> Observed:

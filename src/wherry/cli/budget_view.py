@@ -59,6 +59,7 @@ def head(report: Report) -> list[str]:
     said = [f"{report['title'] or report['plan']}: {answer(report)}"]
     if lines:
         said.append(used_sentence(lines))
+        said += opening_sentences(lines)
     if report["age_worst_ms"] is not None:
         said.append(age_sentence(report["transfers"], report["age_worst_ms"]))
     said += room_sentences(report)
@@ -110,6 +111,21 @@ def used_sentence(lines: Sequence[Report]) -> str:
     if first["utilisation"] > UTILISATION_HIGH:
         return f"{text}: over {percent(UTILISATION_HIGH)} little is left for a slow answer or another client."
     return f"{text}."
+
+
+def opening_sentences(lines: Sequence[Report]) -> list[str]:
+    """Whose connections do not last, and what that costs."""
+    opened = [each for each in lines if each["openings_per_s"]]
+    if not opened:
+        return []
+    most = max(opened, key=lambda each: float(each["opening_ms"]))
+    rate = max(each["openings_per_s"] for each in opened)
+    names = named([line_name(each["controllers"]) for each in opened])
+    return [
+        f"The {'connection' if len(opened) == 1 else 'connections'} to {names} may be closed and opened anew between "
+        f"two requests, up to {rate_text(rate)} times a second; what is asked for then waits up to "
+        f"{at_most(most['opening_ms'])} for that, and all bounds count it."
+    ]
 
 
 def age_sentence(transfers: Mapping[str, Report], worst_ms: float) -> str:
@@ -247,6 +263,20 @@ def print_transfers(transfers: Mapping[str, Report], room: Mapping[str, Report])
     name, each = tight[0]
     if each["deciding"] is not None:
         output.sentence(deciding_sentence(name, each))
+    for sentence in untold_sentences(transfers):
+        output.sentence(sentence)
+
+
+def untold_sentences(transfers: Mapping[str, Report]) -> list[str]:
+    """Where status registers tell of a lost source, but nobody can say how soon."""
+    why: dict[str, list[str]] = {}
+    for name, each in transfers.items():
+        if each["source_lost_why_not"]:
+            why.setdefault(each["source_lost_why_not"], []).append(name)
+    return [
+        f"How soon the loss of the source of {named(names)} is told has no bound: {words}."
+        for words, names in why.items()
+    ]
 
 
 def share_of_period(transfer: Report) -> float:

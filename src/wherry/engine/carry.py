@@ -7,7 +7,8 @@ Laws, each held by a test:
 * ``scheduled = delivered + skipped + failed`` whenever no cycle is under way;
 * a value that is Bad is never put: its place is left alone (hold) or given the declared substitute;
 * a group is put whole or not at all;
-* the status registers tell of a loss within ``max_age`` plus one period, whatever the source does.
+* the status registers tell of a loss within ``max_age`` plus one period, whatever the source does, unless its silence
+  holds up the receiver's own line: that of units that share an address.
 """
 
 from __future__ import annotations

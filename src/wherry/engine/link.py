@@ -18,20 +18,12 @@ from typing import TYPE_CHECKING, cast
 from wherry.clock import LoopClock
 from wherry.engine.job import Job, NotSent, meet, prepare_poll, reason_of
 from wherry.engine.link_limits import LineState
-from wherry.engine.waits import (
-    CLOSING_NS,
-    LINGER_FIRST_NS,
-    LINGER_NS,
-    ConnectBudget,
-    Silence,
-    idle_wait_ns,
-    patience_with,
-)
+from wherry.engine.waits import LINGER_FIRST_NS, ConnectBudget, Silence, patience_with
 from wherry.errors import LinkError
 from wherry.limits import SILENT_TIMEOUTS_MAX
 from wherry.plan.model import Controller, Framing
 from wherry.protocol.session import ClientSession, Counters, Late, Outcome, Refusal, Reply, TimedOut
-from wherry.timing.link_limits import LinkLimits
+from wherry.timing.link_limits import CLOSING_NS, LINGER_NS, LinkLimits, idle_wait_ns
 from wherry.timing.order import first_of
 from wherry.transports.network import Network, place, reset
 

@@ -16,16 +16,9 @@ _DOUBLINGS_MAX: Final = 16
 
 
 HOUR_NS: Final = 3600 * NS_PER_S
-IDLE_MARGIN: Final = 10
-"""A connection is given up, or used, this part (a tenth) of the idle time before the device would close it."""
-IDLE_MARGIN_NS_MAX: Final = NS_PER_S
 PATIENCE_DOUBLINGS_MAX: Final = 3
-LINGER_NS: Final = 100 * NS_PER_MS
-"""How long a connection that is made for an exchange waits for one more request."""
 LINGER_FIRST_NS: Final = NS_PER_S
-"""And for its first one."""
-CLOSING_NS: Final = 100 * NS_PER_MS
-"""How long a device is given to notice that a connection was closed, before the next: it may have room for one only."""
+"""How long a connection that is made for an exchange waits for its first request."""
 
 
 class ConnectBudget:
@@ -51,11 +44,6 @@ class ConnectBudget:
     def longest_wait_ns(self, otherwise_ns: int) -> int:
         """What growing waits grow to: so long that a controller that is down uses up only half of the attempts."""
         return otherwise_ns if self.per_hour is None else max(otherwise_ns, 2 * HOUR_NS // self.per_hour)
-
-
-def idle_wait_ns(idle_ns: int) -> int:
-    """How long a connection may be unused before something is done about it, if the device closes it at ``idle_ns``."""
-    return idle_ns - min(idle_ns // IDLE_MARGIN, IDLE_MARGIN_NS_MAX)
 
 
 def patience_with(fruitless: int) -> int:

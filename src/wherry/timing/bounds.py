@@ -34,6 +34,7 @@ from math import lcm
 from typing import Final
 
 from wherry.timing.batches import Batch, Place, Relations, Tie, batches_of
+from wherry.timing.reopening import delays_ns, opened_by
 from wherry.timing.rta import Task, first_come
 from wherry.timing.system import System
 
@@ -66,6 +67,8 @@ class Bounds:
     busy_ns: tuple[int | None, ...]
     is_by_phase: tuple[bool, ...]
     """Whether a lane was looked at with the phases that its schedule has."""
+    opened: frozenset[tuple[int, int]] = frozenset()
+    """The connections (lane and link) that may be closed and opened anew between two requests."""
 
 
 _Instance = tuple[int, int, int, int]
@@ -384,8 +387,8 @@ class _Lane:
 
     # How long a request itself waits.
 
-    def set_waits(self) -> None:
-        """Set ``wait_ns`` of every request, once all windows are known."""
+    def set_waits(self, delays: Sequence[int]) -> None:
+        """Set ``wait_ns`` of every request, once all windows are known. It may wait for its connection, too."""
         for batch in self.batches:
             window = self._window(batch)
             if window.latest_ns is None or window.over_ns is None or batch.may_come or self.busy_ns is None:
@@ -404,7 +407,9 @@ class _Lane:
                 work = self.system.requests[at].work
                 if at != batch.requests[-1]:
                     begun_ns -= work.slot_ns
-                self.windows[at].wait_ns = begun_ns + work.exchange_ns
+                over_ns, earliest_ns = self.windows[at].over_ns, self.windows[at].earliest_ns
+                assert over_ns is not None
+                self.windows[at].wait_ns = min(begun_ns + work.exchange_ns + delays[at], over_ns - earliest_ns)
 
     def _wait_ns(self, batch: Batch, window: Window, release_ns: int) -> int:
         """The longest until the last of a batch is sent, for one release."""
@@ -491,13 +496,16 @@ class _Start:
 
 def bounds_of(system: System, late_ns: int) -> Bounds:
     """The windows of all requests of a system. ``late_ns``: how late a release may be served."""
-    windows, lanes, is_settled = _settled(system, late_ns, None)
+    windows, lanes, is_settled, opened = _settled(system, late_ns, None)
     if not is_settled:
         for window in windows:
             window.latest_ns = window.over_ns = window.wait_ns = None
+    delays = delays_ns(system, opened)
     for lane in lanes:
-        lane.set_waits()
-    return Bounds(tuple(windows), tuple(lane.busy_ns for lane in lanes), tuple(lane.is_by_phase for lane in lanes))
+        lane.set_waits(delays)
+    return Bounds(
+        tuple(windows), tuple(lane.busy_ns for lane in lanes), tuple(lane.is_by_phase for lane in lanes), opened
+    )
 
 
 def does_fit(system: System, late_ns: int, *, by_phase: bool = True) -> bool:
@@ -525,26 +533,42 @@ def _most_ns(system: System) -> list[int]:
     return most_ns
 
 
-def _settled(
-    system: System, late_ns: int, most_ns: Sequence[int] | None, may_look: bool = True
-) -> tuple[list[Window], list[_Lane], bool]:
-    """Windows of all requests, and whether nothing moves any more."""
+_Settled = tuple[list[Window], list[_Lane], bool, frozenset[tuple[int, int]]]
+"""Windows of all requests, the lanes, whether nothing moves any more, and the connections that are opened anew."""
+
+
+def _settled(system: System, late_ns: int, most_ns: Sequence[int] | None, may_look: bool = True) -> _Settled:
+    """As if every connection lasted, then without those of which that does not follow, until it does of all others."""
+    opened = frozenset[tuple[int, int]]()
+    while True:
+        found = _settled_with(system, late_ns, most_ns, may_look, opened)
+        more = opened | opened_by(system, found[0])
+        if more == opened:
+            return found
+        opened = more
+
+
+def _settled_with(
+    system: System, late_ns: int, most_ns: Sequence[int] | None, may_look: bool, opened: frozenset[tuple[int, int]]
+) -> _Settled:
     windows = [Window() for _ in system.requests]
+    delays = delays_ns(system, opened)
     for at in system.may_come:
-        windows[at].latest_ns = system.tasks[system.requests[at].task].period_ns
+        windows[at].latest_ns = system.tasks[system.requests[at].task].period_ns + delays[at]
     lanes = [_Lane(system, index, windows, most_ns, may_look) for index in range(len(system.lanes))]
-    _move_windows(system, windows, late_ns)
+    _move_windows(system, windows, late_ns, delays)
     changed = set(range(len(lanes)))
     for _ in range(ROUNDS_MAX):
         unsettled = {index for index in changed if lanes[index].analyse()}
-        changed = _move_windows(system, windows, late_ns) | unsettled
+        changed = _move_windows(system, windows, late_ns, delays) | unsettled
         if not changed:
             break
-    return windows, lanes, not changed
+    return windows, lanes, not changed, opened
 
 
-def _move_windows(system: System, windows: Sequence[Window], late_ns: int) -> set[int]:
-    """Let each stage begin when the one before it is over. Returns the lanes of which something has changed."""
+def _move_windows(system: System, windows: Sequence[Window], late_ns: int, delays: Sequence[int]) -> set[int]:
+    """Let each stage begin when the one before it is over, and its connection is open. Returns the lanes of which
+    something has changed."""
     changed: set[int] = set()
     for chain in system.chains:
         longest_ns = PERIODS_MAX * system.tasks[chain.task].period_ns
@@ -555,15 +579,16 @@ def _move_windows(system: System, windows: Sequence[Window], late_ns: int) -> se
         is_bounded = True
         for requests, pause_ns in stages:
             earliest_ns += pause_ns
-            latest_ns = over_ns + pause_ns if is_bounded and over_ns + pause_ns <= longest_ns else None
+            begun_ns = over_ns + pause_ns
             for at in requests:
-                window = windows[at]
-                if (window.earliest_ns, window.latest_ns) != (earliest_ns, latest_ns):
-                    window.earliest_ns, window.latest_ns = earliest_ns, latest_ns
+                window, latest_ns = windows[at], begun_ns + delays[at]
+                found = (earliest_ns, latest_ns if is_bounded and latest_ns <= longest_ns else None)
+                if (window.earliest_ns, window.latest_ns) != found:
+                    window.earliest_ns, window.latest_ns = found
                     changed.add(system.requests[at].lane)
-            overs = [windows[at].over_ns for at in requests]
-            is_bounded = latest_ns is not None and None not in overs
-            over_ns = max((each for each in overs if each is not None), default=latest_ns or 0)
+            overs = [None if windows[at].latest_ns is None else windows[at].over_ns for at in requests]
+            is_bounded = is_bounded and begun_ns <= longest_ns and None not in overs
+            over_ns = max((each for each in overs if each is not None), default=begun_ns if is_bounded else 0)
             # A reply never comes in the same instant: what is due together is asked for before.
             earliest_ns += 1
     return changed

@@ -17,6 +17,9 @@ from wherry.plan.model import Framing, Plan, Span, Transfer
 from wherry.timing.bounds import Bounds, Window, bounds_of
 from wherry.timing.conditions import FRAME_BYTES_MIN, FRAMES_PER_EXCHANGE, USUAL, Conditions, Measured
 from wherry.timing.course import UsualCourse, usual_course_of
+from wherry.timing.loss import Losses
+from wherry.timing.opening import HANDSHAKE_FRAMES
+from wherry.timing.reopening import openings_per_s
 from wherry.timing.system import Asked, Chain, Lane, System, system_of
 
 UTILISATION_HIGH = 0.7
@@ -82,6 +85,10 @@ class LineBudget:
     frames_per_s: float
     is_by_phase: bool
     """Whether the bounds use the instants at which the schedule really releases; else they hold for any."""
+    openings_per_s: float = 0.0
+    """How often a connection that was closed while nothing was asked is opened anew, at the most."""
+    opening_ns: int = 0
+    """How long what is asked for then waits for it, at the most."""
 
     @property
     def name(self) -> str:
@@ -121,9 +128,11 @@ class LossBudget:
     """How long it takes until the receiver's registers tell of a loss."""
 
     source_bad_ns: int | None
-    """The source is lost: quality 0, at the latest after this. None: nothing tells it."""
+    """The source is lost: quality 0, at the latest after this. None: nothing tells it, or there is no bound."""
     heartbeat_gap_ns: int | None
     """The longest between two movements of the heartbeat while all is well: a watchdog must wait longer."""
+    why_no_bound: str = ""
+    """Why there is none for ``source_bad_ns`` though status registers tell it, in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,9 +240,10 @@ def budget_of(plan: Plan, system: System, conditions: Conditions, measured: Meas
     lines = tuple(_line(system, bounds, requests, index) for index in range(len(system.lanes)))
     order = {each.name: index for index, each in enumerate(plan.transfers)}
     usual_course = usual_course_of(system)
+    losses = Losses(system, bounds, late_ns_of(conditions, measured))
     transfers = sorted(
         (
-            _transfer(system, bounds, requests, chain, chain.transfer, conditions, usual_course)
+            _transfer(system, bounds, requests, chain, chain.transfer, conditions, usual_course, losses)
             for chain in system.chains
             if chain.transfer is not None
         ),
@@ -295,6 +305,13 @@ def _line(system: System, bounds: Bounds, requests: Sequence[RequestBudget], ind
     per_s = [NS_PER_S / system.tasks[each.task].period_ns for each in regular]
     at_a_time = lane.limits[0].in_flight
     first = lane.controllers[0]
+    again = [
+        (opening, openings_per_s(system, index, link, bounds.windows))
+        for link, opening in enumerate(system.openings[index])
+        if opening is not None and (index, link) in bounds.opened
+    ]
+    asked_again = [(work, rate) for opening, rate in again for _, work in opening.asked]
+    closed = [(opening, rate) for opening, rate in again if opening.is_closed]
     return LineBudget(
         controllers=tuple(each.name for each in lane.controllers),
         host=first.host,
@@ -304,16 +321,23 @@ def _line(system: System, bounds: Bounds, requests: Sequence[RequestBudget], ind
         connections=len(lane.links),
         in_flight=at_a_time,
         requests=tuple(requests[each.index] for each in asked),
-        requests_per_s=sum(per_s),
-        utilisation=_utilisation(lane, regular, per_s, is_declared_only=False),
-        utilisation_declared=_utilisation(lane, regular, per_s, is_declared_only=True),
+        requests_per_s=sum(per_s) + sum(rate for _, rate in asked_again),
+        utilisation=_utilisation(lane, regular, per_s, is_declared_only=False)
+        + sum(rate * work.slot_ns for work, rate in asked_again) / NS_PER_S,
+        utilisation_declared=_utilisation(lane, regular, per_s, is_declared_only=True)
+        + sum(rate * work.slot_ns for work, rate in asked_again if not work.is_assumed) / NS_PER_S,
         longest_busy_ns=bounds.busy_ns[index],
         bytes_per_s=sum(
             rate * (each.work.request_bytes + each.work.reply_bytes + FRAME_BYTES_MIN)
             for each, rate in zip(regular, per_s, strict=True)
-        ),
-        frames_per_s=FRAMES_PER_EXCHANGE * sum(per_s),
+        )
+        + sum(rate * (work.request_bytes + work.reply_bytes + FRAME_BYTES_MIN) for work, rate in asked_again)
+        + sum(rate * HANDSHAKE_FRAMES * FRAME_BYTES_MIN for _, rate in closed),
+        frames_per_s=FRAMES_PER_EXCHANGE * (sum(per_s) + sum(rate for _, rate in asked_again))
+        + HANDSHAKE_FRAMES * sum(rate for _, rate in closed),
         is_by_phase=bounds.is_by_phase[index],
+        openings_per_s=sum(rate for _, rate in closed),
+        opening_ns=max((opening.wait_ns for opening, _ in closed), default=0),
     )
 
 
@@ -336,6 +360,7 @@ def _transfer(
     transfer: Transfer,
     conditions: Conditions,
     usual_course: UsualCourse,
+    losses: Losses,
 ) -> TransferBudget:
     windows = bounds.windows
     period_ns = system.tasks[chain.task].period_ns
@@ -374,23 +399,23 @@ def _transfer(
         transfer.max_age_ns,
         worst_ns,
         tuple(values),
-        _loss(system, bounds, chain, transfer),
+        _loss(system, bounds, chain, transfer, losses),
         None if decide is None else requests[decide],
         None if worst_ns is None else usual_course.cycle_ns(chain),
     )
 
 
-def _loss(system: System, bounds: Bounds, chain: Chain, transfer: Transfer) -> LossBudget:
+def _loss(system: System, bounds: Bounds, chain: Chain, transfer: Transfer, losses: Losses) -> LossBudget:
     """The status registers tell it: when the last delivery is older than ``max_age`` a write of them is asked for."""
     if transfer.status is None:
         return LossBudget(None, None)
     at = chain.told if chain.told is not None else chain.stages[-1].requests[-1]
-    wait_ns, over_ns = bounds.windows[at].wait_ns, bounds.windows[at].over_ns
-    if wait_ns is None or over_ns is None:
-        return LossBudget(None, None)
-    period_ns = system.tasks[chain.task].period_ns
-    # Asked for while a cycle writes, it waits for the end of it.
-    return LossBudget(transfer.max_age_ns + wait_ns + over_ns, period_ns + over_ns)
+    over_ns, told = bounds.windows[at].over_ns, losses.told(chain)
+    return LossBudget(
+        None if told.wait_ns is None else transfer.max_age_ns + told.wait_ns,
+        None if over_ns is None else system.tasks[chain.task].period_ns + over_ns,
+        told.why,
+    )
 
 
 def _talk(system: System, lane: Lane, index: int) -> Talk:

@@ -4,10 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import Final, Self
 
+from wherry.clock import NS_PER_MS, NS_PER_S
 from wherry.plan.model import Connection, Controller, Framing
 from wherry.protocol.tolerance import ID_TOLERANCES
+
+LINGER_NS: Final = 100 * NS_PER_MS
+"""How long a connection that is made for an exchange waits for one more request."""
+CLOSING_NS: Final = 100 * NS_PER_MS
+"""How long a device is given to notice that a connection was closed, before the next: it may have room for one only."""
+IDLE_MARGIN: Final = 10
+"""A connection is given up, or used, this part (a tenth) of the idle time before the device would close it."""
+IDLE_MARGIN_NS_MAX: Final = NS_PER_S
+
+
+def idle_wait_ns(idle_ns: int) -> int:
+    """How long a connection may be unused before something is done about it, if the device closes it at ``idle_ns``."""
+    return idle_ns - min(idle_ns // IDLE_MARGIN, IDLE_MARGIN_NS_MAX)
 
 
 @dataclass(frozen=True, slots=True)

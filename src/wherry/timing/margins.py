@@ -147,6 +147,10 @@ def slowed(system: System, controllers: Collection[str], more_ns: int) -> System
             replace(each, work=_longer(system, each, more_ns)) if each.controller in controllers else each
             for each in system.requests
         ),
+        openings=tuple(
+            tuple(None if each is None else each.slowed(controllers, more_ns) for each in lane)
+            for lane in system.openings
+        ),
     )
 
 

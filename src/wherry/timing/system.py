@@ -16,6 +16,7 @@ from wherry.plan.addresses import by_address, share
 from wherry.plan.model import Command, Controller, Plan, Span, Table, Transfer
 from wherry.timing.conditions import Conditions, Measured, Work, work_of
 from wherry.timing.link_limits import LinkLimits
+from wherry.timing.opening import Opening, opening_of
 from wherry.timing.releases import release_offsets_ns
 
 _NONE: Final = -(10**9)
@@ -104,6 +105,8 @@ class System:
     requests: tuple[Asked, ...]
     may_come: tuple[int, ...] = ()
     """Requests that may come at any time of their period: further attempts after a torn reading."""
+    openings: tuple[tuple[Opening | None, ...], ...] = ()
+    """By lane and link, what it takes to open it anew; None: it lasts."""
 
 
 def system_of(
@@ -156,7 +159,27 @@ class _Builder:
             Task(name, period_ns, offset_ns)
             for name, period_ns, offset_ns in zip(names, periods_ns, release_offsets_ns(periods_ns), strict=True)
         )
-        return System(self.lanes, tasks, tuple(self.chains), tuple(self.requests), tuple(self.may_come))
+        return System(
+            self.lanes, tasks, tuple(self.chains), tuple(self.requests), tuple(self.may_come), self._openings()
+        )
+
+    def _openings(self) -> tuple[tuple[Opening | None, ...], ...]:
+        works: dict[str, list[Work]] = {}
+        for each in self.requests:
+            works.setdefault(each.controller, []).append(each.work)
+        return tuple(
+            tuple(
+                opening_of(
+                    [self.controllers[name] for name in names],
+                    limits,
+                    [(name, work) for name in names for work in works.get(name, ())],
+                    self.conditions,
+                    self.measured,
+                )
+                for names, limits in zip(lane.links, lane.limits, strict=True)
+            )
+            for lane in self.lanes
+        )
 
     def _ask(
         self,
