@@ -59,10 +59,19 @@ class Side(StrEnum):
     RECEIVER = "receiver"
 
 
+class Blind(StrEnum):
+    """In which way a fault is not told."""
+
+    RIGHT = "looks as if nothing were wrong"
+    EMPTY = "is found, and looks as if nothing were there"
+    ALIKE = "is found, and looks like another"
+
+
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """Faults of one place that the set does not tell from one another, or from a place that is right or empty."""
+    """Faults of one place that the set does not tell, whatever values are permitted."""
 
+    blind: Blind
     side: Side
     place: Place
     changes: tuple[Changes, ...]
@@ -361,20 +370,29 @@ def alike_at_receiver(mark: Fingerprint, place: Place) -> tuple[set[Changes], se
     return silent, pairs
 
 
-def limits_of(mark: Fingerprint) -> tuple[tuple[Limit, ...], tuple[Limit, ...]]:
-    """What the set cannot see (it looks as if the place were right, or empty), and what it cannot tell apart."""
-    unseen: list[Limit] = []
-    alike: list[Limit] = []
+def limits_of(mark: Fingerprint) -> tuple[Limit, ...]:
+    """What the set cannot see, cannot name, or cannot tell apart."""
+    found: list[Limit] = []
     for side, places, look in (
         (Side.SOURCE, mark.sources, alike_at_source),
         (Side.RECEIVER, mark.receivers, alike_at_receiver),
     ):
-        for place in places:
-            if not place.is_beside:
-                silent, pairs = look(mark, place)
-                unseen += [Limit(side, place, tuple(sorted(silent, key=str)))] if silent else []
-                alike += [Limit(side, place, tuple(sorted(pair, key=str))) for pair in sorted(pairs, key=str)]
-    return tuple(unseen), tuple(alike)
+        for place in (each for each in places if not each.is_beside):
+            silent, pairs = look(mark, place)
+            for blind, is_right in ((Blind.RIGHT, True), (Blind.EMPTY, False)):
+                its = sorted((each for each in silent if looks_right(mark, side, place, each) is is_right), key=str)
+                found += [Limit(blind, side, place, tuple(its))] if its else []
+            found += [Limit(Blind.ALIKE, side, place, tuple(sorted(pair, key=str))) for pair in sorted(pairs, key=str)]
+    return tuple(found)
+
+
+def looks_right(mark: Fingerprint, side: Side, place: Place, changes: Changes) -> bool:
+    """Whether the same may be seen with a fault as without any."""
+    if side is Side.RECEIVER:
+        return key_of(mark.shown(place, ())[0]) in map(key_of, mark.shown(place, changes))
+    expected = mark.expected(place)
+    looks = patterns(place, place, mark.contents[place.index], changes)
+    return any(not expected.mask & ~look.mask and expected.fits(look.bits) for look in looks)
 
 
 def not_told(found: tuple[set[Changes], set[frozenset[Changes]]]) -> int:
