@@ -108,6 +108,8 @@ class Plant:
     rows: list[Row]
     source: Image = field(default_factory=dict)
     receiver: Image = field(default_factory=dict)
+    sources: list[Image] = field(default_factory=list)
+    """What the source's registers held in each step of the last pass."""
 
     def pass_with(self, mark: Fingerprint) -> tuple[dict[int, list[bytes | None]], dict[int, list[Shown]], list[Image]]:
         """All steps: what was read of each source place, what the receiver's program showed of each value, and what the
@@ -116,6 +118,7 @@ class Plant:
         read: dict[int, list[bytes | None]] = {each.index: [] for each in mark.sources if not each.is_beside}
         shown: dict[int, list[Shown]] = {each.index: [] for each in mark.receivers}
         images: list[Image] = []
+        self.sources = []
         for step in range(mark.steps):
             refused = self._give(mark, step, truth)
             self.receiver = {}
@@ -128,6 +131,7 @@ class Plant:
             for place in mark.receivers:
                 shown[place.index].append(self._shown(truth[place.name].put))
             images.append(self.receiver)
+            self.sources.append(self.source)
         return read, shown, images
 
     def _give(self, mark: Fingerprint, step: int, truth: dict[str, Row]) -> set[int]:
@@ -165,10 +169,10 @@ class Plant:
         return b"".join(each.to_bytes(2, "big") for each in items)
 
     def _write(self, mark: Fingerprint, name: str, data: bytes | None) -> None:
-        place = next(each for each in mark.receivers if each.name == name)
-        point = place.point
-        if data is None:
+        place = next((each for each in mark.receivers if each.name == name), None)
+        if data is None or place is None:
             return
+        point = place.point
         table = point.table.value
         if point.bit is not None:
             key = table, point.address
@@ -473,6 +477,16 @@ def judge(mark: Fingerprint, rows: Sequence[Row], seeded: Sequence[Seeded]) -> J
     return found
 
 
+def ends(kind: str) -> tuple[float, float]:
+    """The least and the greatest value of a type; of numbers with decimals some that a plant may have."""
+    bits = int(kind.lstrip("uintfloabcd"))
+    if kind.startswith("float"):
+        return -1000.0, 1000.0
+    if kind.startswith("bcd"):
+        return 0, 10 ** (bits // 4) - 1
+    return (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if kind.startswith("int") else (0, 2**bits - 1)
+
+
 @dataclass(frozen=True)
 class Tools:
     """What this module has for the tests beside it."""
@@ -486,6 +500,7 @@ class Tools:
     seed = staticmethod(seed)
     is_true = staticmethod(is_true)
     judge = staticmethod(judge)
+    ends = staticmethod(ends)
 
 
 @pytest.fixture

@@ -12,10 +12,10 @@ import pytest
 
 from wherry.errors import LocalError
 from wherry.plan import load, loads
-from wherry.prove.fingerprint import Changes, Fingerprint, Side, alike_others, fingerprint_of, limits_of
+from wherry.prove.fingerprint import Blind, Changes, Fingerprint, Side, alike_others, fingerprint_of, limits_of
 from wherry.prove.mapping_faults import FaultKind, Pattern, can_show, own_changes, pairs_of, patterns
-from wherry.prove.naming import judge_receiver, judge_source, moved_together
-from wherry.prove.places import Place
+from wherry.prove.naming import Showing, judge_receiver, judge_shown, judge_source, moved_together, unseen_of
+from wherry.prove.places import Content, Place, source_places
 
 SEEDS = int(os.environ.get("WHERRY_FINGERPRINT_SEEDS", "3"))
 """How many random plans are enumerated. At 3 all of this takes about half a minute."""
@@ -274,3 +274,69 @@ def test_twenty_faults_in_two_hundred_points(tools: Any) -> None:
     assert judged.untrue == []
     assert judged.several == []
     assert judged.false == []
+
+
+# Where the source can be given no test values: values of the day, compared with what its display shows.
+
+
+@pytest.mark.slow
+def test_values_of_the_day_and_what_they_leave_open(tools: Any) -> None:
+    """Twenty faults in two hundred points: values as they happen to be, and the ends of their range."""
+    rng = random.Random(20)
+    rows = tools.some_rows(rng, 200, gaps=(0, 0, 1, 2), is_narrowed=False)
+    faulty, seeded = tools.seed(rows, 20, rng, sides=(Side.SOURCE,))
+    by_name = {row.name: row for row in rows}
+    sources = source_places(tools.plan_of(faulty))
+    mark = Fingerprint(sources, (), 3)
+    for place in sources:  # what the source holds in truth: a low value, a high one and one in between, as displayed
+        spot = by_name[place.name].take
+        if spot.type == "bool":
+            shown: list[Any] = [True, False, rng.random() < 0.5]
+            rng.shuffle(shown)  # each is looked at in both states, and not all change at once
+        else:
+            low, high = tools.ends(spot.type)
+            shown = [round(end * rng.uniform(0.5, 1)) * spot.step for end in (low, high, high / 300)]
+        mark.contents[place.index] = tuple(Content(b"", each, each) for each in shown)
+    plant = tools.plant(rows)
+    plant.pass_with(mark)
+    seen = {place.index: [each.shown for each in mark.contents[place.index]] for place in sources}
+    showing = Showing(Side.SOURCE, sources, tools.image_of(plant.sources), 3, tolerance=1e-4)
+    wrong = judge_shown(showing, seen, pairs=False)
+    found = {place.name for each in wrong for place in each.places}
+    about = {name for each in seeded for name in each.names}
+    assert found <= about, "none reported falsely"
+    missed = [each for each in seeded if not found & set(each.names)]
+    truth = {row.name: row for row in rows}
+    told = [any(tools.is_true(mark, truth, each, changes) for changes in each.candidates) for each in wrong]
+    assert sum(told) >= 0.9 * len(told), "and most are named"
+    assert len(missed) <= 1
+    left = {limit.place.name for limit in unseen_of(showing, seen)}
+    assert all(set(each.names) <= left for each in missed), "what is missed is listed as what cannot be seen"
+
+
+def test_what_one_value_of_the_day_cannot_see(tools: Any) -> None:
+    """Two pumps that are both on, and a level that is 7 whatever its sign."""
+    on = [
+        tools.row(f"pump {n}", tools.spot(n, "bool", table="coil"), tools.spot(n, "bool", table="coil")) for n in (1, 2)
+    ]
+    rows = [*on, tools.row("level", tools.spot(5, "int16"), tools.spot(5, "int16"))]
+    places = source_places(tools.plan_of(rows))
+    image = {("coil", 1): 1, ("coil", 2): 1, ("holding", 5): 7}
+    showing = Showing(Side.SOURCE, places, tools.image_of([image]), 1)
+    seen: dict[int, list[Any]] = {0: [True], 1: [True], 2: [7]}
+    assert judge_shown(showing, seen) == ()
+    left = {limit.place.name: {each[0].kind for each in limit.changes} for limit in unseen_of(showing, seen)}
+    assert left["pump 1"] == left["pump 2"] == {FaultKind.OTHER}
+    assert left["level"] == {FaultKind.SIGN}
+    (wrong,) = judge_shown(replace(showing, within={2: 0.5}), {2: [70.2]})
+    assert wrong.sentence.endswith("the plan makes of it 10 times too little")
+    assert judge_shown(replace(showing, within={2: 0.5}), {2: [7.4]}) == ()
+
+
+def test_values_that_nothing_tells_apart_are_told(tools: Any) -> None:
+    rows = [tools.row(name, tools.spot(at, "int16"), tools.spot(at, "int16")) for at, name in enumerate(("a", "b"))]
+    plan = tools.plan_of(rows)
+    values = tuple(replace(value, range=(5.0, 5.0)) for value in plan.transfers[0].values)
+    made = fingerprint_of(replace(plan, transfers=(replace(plan.transfers[0], values=values),)), random.Random(0))
+    alike = {(limit.side, limit.changes[0][0].kind) for limit in limits_of(made) if limit.blind is Blind.ALIKE}
+    assert {(Side.SOURCE, FaultKind.OTHER), (Side.RECEIVER, FaultKind.OTHER)} <= alike

@@ -164,7 +164,13 @@ def print_limits(mark: Fingerprint, limits: Sequence[Limit]) -> None:
             output.data(title)
             for limit in its:
                 place = f"{limit.side} `{limit.place.name}`"
-                output.data(output.paragraph(f"  {place}: {'; or '.join(_faults(mark, limit))}", hanging=4))
+                faults = _faults(mark, limit)
+                told = (
+                    "; or ".join(faults)
+                    if len(faults) < 5
+                    else f"{'; or '.join(faults[:3])}; and {len(faults) - 3} more"
+                )
+                output.data(output.paragraph(f"  {place}: {told}", hanging=4))
             output.data()
     kinds = ", ".join(FaultKind)
     output.sentence(f"Every other single fault ({kinds}) gives a result of its own and is named.")

@@ -264,17 +264,7 @@ class Fingerprint:
 
     def shown(self, place: Place, changes: Changes, image: Image | None = None) -> list[tuple[Shown, ...]]:
         """What the receiver's program shows for a place. Several where more than one is possible."""
-        look = image or self.image
-        if not changes or changes[0].kind is not FaultKind.OTHER:
-            return [shown_as(place, place, changes, look, self.steps)]
-        at, rest = self.receivers[changes[0].origin], changes[1:]
-        found = [shown_as(at, at, rest, look, self.steps)]
-        if at.point.table.is_bits == place.point.table.is_bits:
-            # Or the program looks there for a value of its own type.
-            point = replace(place.point, table=at.point.table, address=at.point.address, bit=at.point.bit)
-            moved = replace(place, controller=at.controller, point=point)
-            found.append(shown_as(moved, moved, rest, look, self.steps))
-        return list(dict.fromkeys(found))
+        return shown_of(self.receivers, place, changes, image or self.image, self.steps)
 
     def others_shown(self, place: Place) -> dict[tuple[Shown, ...], set[int]]:
         """What the receiver's program shows when it looks at another place, and at which (their indices)."""
@@ -288,6 +278,23 @@ class Fingerprint:
                     for shown in self.shown(place, (Change(FaultKind.OTHER, origin=other.index),)):
                         found.setdefault(key_of(shown), set()).add(other.index)
         return found
+
+
+def shown_of(
+    places: Sequence[Place], place: Place, changes: Changes, image: Image, steps: int
+) -> list[tuple[Shown, ...]]:
+    """What a program shows for a place with some faults, if the registers hold ``image``. Several where more than one
+    is possible."""
+    if not changes or changes[0].kind is not FaultKind.OTHER:
+        return [shown_as(place, place, changes, image, steps)]
+    at, rest = places[changes[0].origin], changes[1:]
+    found = [shown_as(at, at, rest, image, steps)]
+    if at.point.table.is_bits == place.point.table.is_bits:
+        # Or the program looks there for a value of its own type.
+        point = replace(place.point, table=at.point.table, address=at.point.address, bit=at.point.bit)
+        moved = replace(place, controller=at.controller, point=point)
+        found.append(shown_as(moved, moved, rest, image, steps))
+    return list(dict.fromkeys(found))
 
 
 def _word(place: Place) -> Address:
@@ -383,7 +390,24 @@ def limits_of(mark: Fingerprint) -> tuple[Limit, ...]:
                 its = sorted((each for each in silent if looks_right(mark, side, place, each) is is_right), key=str)
                 found += [Limit(blind, side, place, tuple(its))] if its else []
             found += [Limit(Blind.ALIKE, side, place, tuple(sorted(pair, key=str))) for pair in sorted(pairs, key=str)]
-    return tuple(found)
+    return (*found, *_limits_of_others(mark))
+
+
+def _limits_of_others(mark: Fingerprint) -> Iterator[Limit]:
+    """Values that cannot be told in the place of another."""
+    for place in mark.sources:
+        if not place.is_beside and mark.expected(place).is_plain(place.window_bits, mark.steps):
+            yield Limit(Blind.EMPTY, Side.SOURCE, place, ((Change(FaultKind.OTHER, origin=place.index),),))
+    pairs = {(Side.SOURCE, min(pair), max(pair)) for pair in alike_others(mark)}
+    by_key: dict[tuple[Shown, ...], list[int]] = {}
+    for place in mark.receivers:
+        by_key.setdefault(key_of(mark.shown(place, ())[0]), []).append(place.index)
+    for same in by_key.values():
+        pairs |= {(Side.RECEIVER, same[0], other) for other in same[1:]}
+    for side, one, other in sorted(pairs):
+        place = (mark.sources if side is Side.SOURCE else mark.receivers)[one]
+        changes = tuple((Change(FaultKind.OTHER, origin=index),) for index in (one, other))
+        yield Limit(Blind.ALIKE, side, place, changes)
 
 
 def looks_right(mark: Fingerprint, side: Side, place: Place, changes: Changes) -> bool:

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Final
 
-from wherry.prove.fingerprint import Changes, Fingerprint, Side, best, is_silent
+from wherry.prove.fingerprint import Blind, Changes, Fingerprint, Limit, Side, best, is_silent, shown_of
 from wherry.prove.mapping_faults import (
     Change,
     FaultKind,
@@ -78,13 +78,80 @@ def judge_receiver(
 
     ``image``: what the receiver's registers hold, if that was read; else what the plan writes, and 0 beside it.
     """
+    return judge_shown(Showing(Side.RECEIVER, mark.receivers, image or mark.image, mark.steps, tolerance), seen)
+
+
+@dataclass(frozen=True, slots=True)
+class Showing:
+    """Registers that were read in so many steps, and the places that a program shows of them on its own display."""
+
+    side: Side
+    places: Sequence[Place]
+    image: Image
+    """What the registers hold; what was not read counts as 0."""
+    steps: int
+    tolerance: float = TOLERANCE
+    """How far a number may be off, as a share of it."""
+    within: Mapping[int, float] = field(default_factory=dict)
+    """And how far in the place's unit, by its index."""
+
+    def fits(self, place: Place, changes: Changes, seen: Sequence[Shown]) -> bool:
+        """Whether the program may show this, with some faults of the plan or with none."""
+        return any(
+            all(self._equal(place, one, other) for one, other in zip(shown, seen, strict=True))
+            for shown in shown_of(self.places, place, changes, self.image, self.steps)
+        )
+
+    def _equal(self, place: Place, one: Shown, other: Shown) -> bool:
+        if isinstance(one, int | float) and isinstance(other, int | float):
+            if isinstance(one, int) and isinstance(other, int) and place.index not in self.within:
+                return one == other
+            return math.isclose(one, other, rel_tol=self.tolerance, abs_tol=self.within.get(place.index, 0.0))
+        return one == other
+
+    def singles(self, place: Place) -> list[Changes]:
+        """Every single fault of a place."""
+        others = [
+            Change(FaultKind.OTHER, origin=other.index)
+            for other in self.places
+            if other.index != place.index and other.is_bool == place.is_bool
+        ]
+        return [(each,) for each in (*own_changes(place, is_receiver=True), *others)]
+
+
+def judge_shown(showing: Showing, seen: Mapping[int, Sequence[Shown]], *, pairs: bool = True) -> tuple[Wrong, ...]:
+    """What is wrong, from what a program shows of registers that were read: on the receiver's side what its program
+    makes of what was written; on the source's side, where no test values can be given, what its own display shows of
+    what was read. ``seen`` by the place's index; places left out are not judged. ``pairs``: two faults of one place are
+    thought of too."""
     found: dict[int, tuple[Changes, ...]] = {}
     for index, each in seen.items():
-        place = mark.receivers[index]
-        if not any(_same(shown, each, tolerance) for shown in mark.shown(place, (), image)):
-            found[index] = tuple(_at_receiver(mark, place, each, image, tolerance))
+        place = showing.places[index]
+        if not showing.fits(place, (), each):
+            candidates = _of_shown(showing, place, each, pairs=pairs)
+            found[index] = tuple(_as_read(showing.side, changes) for changes in candidates)
     still = {index for index in found if is_silent(seen[index])}
-    return _told(Side.RECEIVER, mark.receivers, found, {}, still)
+    return _told(showing.side, showing.places, found, {}, still)
+
+
+def unseen_of(showing: Showing, seen: Mapping[int, Sequence[Shown]]) -> tuple[Limit, ...]:
+    """What the values that happened to be there cannot show: single faults with which the same would have been seen at
+    a place that is right. Where values of the day are compared this is what the comparing leaves open."""
+    found: list[Limit] = []
+    for index, each in seen.items():
+        place = showing.places[index]
+        if showing.fits(place, (), each):
+            changes = tuple(changes for changes in showing.singles(place) if showing.fits(place, changes, each))
+            told = tuple(_as_read(showing.side, each) for each in changes)
+            found += [Limit(Blind.RIGHT, showing.side, place, told)] if told else []
+    return tuple(found)
+
+
+def _as_read(side: Side, changes: Changes) -> Changes:
+    """On the source's side a factor says how large the true register is, not what a display makes of it."""
+    if side is Side.RECEIVER:
+        return changes
+    return tuple(replace(each, factor=1 / each.factor) for each in changes)
 
 
 # One place.
@@ -125,58 +192,37 @@ def _pairs_at_source(mark: Fingerprint, place: Place, seen: int) -> Iterator[Cha
     yield from best(explained)
 
 
-def _at_receiver(
-    mark: Fingerprint, place: Place, seen: Sequence[Shown], image: Image | None, tolerance: float
-) -> list[Changes]:
+def _of_shown(showing: Showing, place: Place, seen: Sequence[Shown], *, pairs: bool) -> list[Changes]:
     def fitting(wanted: Iterable[Changes]) -> list[Changes]:
-        return [
-            changes
-            for changes in wanted
-            if any(_same(shown, seen, tolerance) for shown in mark.shown(place, changes, image))
-        ]
+        return [changes for changes in wanted if showing.fits(place, changes, seen)]
 
-    own = own_changes(place, is_receiver=True)
+    singles = showing.singles(place)
     if is_silent(seen):  # as where nothing is written; what else could look so says little
-        return fitting((each,) for each in own if each.kind in (FaultKind.SHIFT, FaultKind.WIDTH, FaultKind.BIT))
-    others = [
-        Change(FaultKind.OTHER, origin=other.index)
-        for other in mark.receivers
-        if other.index != place.index and other.is_bool == place.is_bool
-    ]
-    found = fitting([*((each,) for each in own), *((each,) for each in others)])
-    found = list(_once(mark, place, found))
-    if found or all(each is None for each in seen):
+        few = (FaultKind.SHIFT, FaultKind.WIDTH, FaultKind.BIT)
+        return fitting(each for each in singles if each[0].kind in few)
+    found = list(_once(showing.places, place, fitting(singles)))
+    if found or not pairs or all(each is None for each in seen):
         return found
+    own = own_changes(place, is_receiver=True)
+    others = [each for (each,) in singles if each.kind is FaultKind.OTHER]
     return fitting([*pairs_of(own), *((other, each) for other in others for each in own if each.shift == 0)])
 
 
-def _once(mark: Fingerprint, place: Place, found: Sequence[Changes]) -> Iterator[Changes]:
+def _once(every: Sequence[Place], place: Place, found: Sequence[Changes]) -> Iterator[Changes]:
     """Without those that are the same thing: a shift onto another value's place, and another bit that is a value."""
     at = place.point
-    places = [mark.receivers[each[0].origin].point for each in found if each[0].kind is FaultKind.OTHER]
+    places = [every[each[0].origin].point for each in found if each[0].kind is FaultKind.OTHER]
     shifts = [each[0].shift for each in found if each[0].kind is FaultKind.SHIFT]
     for changes in found:
         first = changes[0]
         if first.kind is FaultKind.OTHER:
-            if mark.receivers[first.origin].point.address - at.address in shifts:
+            if every[first.origin].point.address - at.address in shifts:
                 continue
         elif first.kind is FaultKind.BIT and any(
             (each.table, each.address, each.bit) == (at.table, at.address, first.bit) for each in places
         ):
             continue
         yield changes
-
-
-def _same(shown: Sequence[Shown], seen: Sequence[Shown], tolerance: float) -> bool:
-    return all(_equal(one, other, tolerance) for one, other in zip(shown, seen, strict=True))
-
-
-def _equal(one: Shown, other: Shown, tolerance: float) -> bool:
-    if isinstance(one, int | float) and isinstance(other, int | float):
-        if isinstance(one, int) and isinstance(other, int):
-            return one == other
-        return math.isclose(one, other, rel_tol=tolerance)
-    return one == other
 
 
 # All of them, in words.
@@ -278,7 +324,9 @@ def describe(side: Side, places: Sequence[Place], place: Place, changes: Changes
     for change in changes:
         if change.kind is FaultKind.OTHER:
             origin = places[change.origin]
-            if change.is_word:
+            if origin.index == place.index:
+                parts.append("it is seen in the place of another")
+            elif change.is_word:
                 parts.append(f"the register of {_called(origin)} is seen there")
             elif change.shift:
                 parts.append(f"register {1 - change.shift} of {_called(origin)} is seen there")
