@@ -9,11 +9,14 @@ from typing import Annotated, Any
 
 from cyclopts import Parameter
 
-from wherry.cli import output
+from wherry.cli import output, prove_fingerprint
 from wherry.cli.output import Exit
 from wherry.cli.run import load_for_run
+from wherry.errors import LocalError
+from wherry.plan import Plan, load
 from wherry.plan.durations import duration_text
 from wherry.prove.claims import QUANTILE, RATE, Claim, claims_of
+from wherry.prove.retest import retests
 from wherry.prove.statistics import CONFIDENCE
 
 
@@ -23,11 +26,17 @@ def prove_command(
     rate: float = RATE,
     quantile: float = QUANTILE,
     confidence: float = CONFIDENCE,
+    fingerprint: Annotated[bool, Parameter(negative=())] = False,
+    seed: int = 0,
+    save: Path | None = None,
+    seen: Path | None = None,
+    after: Path | None = None,
     json: Annotated[bool, Parameter(negative=())] = False,
 ) -> int:
-    """Show how long a plan must be watched before a claim about it is worth its number. Nothing is connected to.
+    """Show what must be shown of a plan before it is handed over, and what that takes. Nothing is connected to.
 
-    Answers 0 when all was shown, 2 when the call or the plan is wrong.
+    Without more it shows how long to watch before a claim is worth its number. Answers 0 when all was shown, 1 when a
+    filled-in list shows that the plan is wrong, 2 when the call or the plan is wrong.
 
     Parameters
     ----------
@@ -39,20 +48,63 @@ def prove_command(
         The claim about age: this share of the values is not older.
     confidence
         How sure the claims are to be.
+    fingerprint
+        Show a set of test values, with which each place that is wrong gives a result of its own.
+    seed
+        Another seed gives another set. The same plan and seed give the same set.
+    save
+        With --fingerprint: a CSV file for the set, to be filled in.
+    seen
+        With --fingerprint: such a file with what was seen. What is wrong is named.
+    after
+        An older plan, of which all was shown: what must be shown again of this one, and why.
     json
         Print one JSON document instead (its keys are in docs/prove.md).
     """
     ready = load_for_run(plan)
     if ready is None:
         return Exit.WRONG_CALL
+    if (save is not None or seen is not None) and not fingerprint:
+        raise LocalError("--save and --seen belong to --fingerprint")
+    if fingerprint and after is not None:
+        raise LocalError("--fingerprint and --after answer two questions: ask one at a time")
+    digest = hashlib.sha256(plan.read_bytes()).hexdigest()
+    head = {"plan": ready.file, "title": ready.title, "plan_sha256": digest}
+    if fingerprint:
+        return prove_fingerprint.show(ready, head, seed, save, seen, as_json=json)
+    if after is not None:
+        return show_retests(ready, head, after, as_json=json)
     claims = claims_of(ready, rate, quantile, confidence)
     if json:
-        digest = hashlib.sha256(plan.read_bytes()).hexdigest()
-        head = {"plan": ready.file, "title": ready.title, "plan_sha256": digest}
         asked = {"rate": rate, "quantile": quantile, "confidence": confidence}
         output.json_document({**head, **asked, "claims": claims_document(claims), "exit_code": int(Exit.OK)})
+    else:
+        print_claims(claims, rate, quantile, confidence)
+    return Exit.OK
+
+
+def show_retests(plan: Plan, head: dict[str, Any], after: Path, *, as_json: bool) -> int:
+    """What must be shown again. The old plan may have findings: it was what it was."""
+    old = load(after)
+    lines = retests(old.plan, plan)
+    if as_json:
+        before = {"after": str(after), "after_sha256": hashlib.sha256(after.read_bytes()).hexdigest()}
+        shown = [
+            {"part": each.part.value, "subject": list(each.subject), "reasons": list(each.reasons)} for each in lines
+        ]
+        output.json_document({**head, **before, "retests": shown, "exit_code": int(Exit.OK)})
         return Exit.OK
-    print_claims(claims, rate, quantile, confidence)
+    if not lines:
+        output.sentence("Nothing needs to be shown again: no test depends on what was changed.")
+        return Exit.OK
+    output.data(f"un-proved by the change from {output.quoted(after)}; to be shown again:")
+    for each in lines:
+        text = f"  {each.part} of {' / '.join(each.subject)}: {'; '.join(each.reasons)}"
+        output.data(output.paragraph(text, hanging=4))
+    output.data()
+    output.sentence(
+        f"{output.plural(len(lines), 'line')}; what is not listed stays shown, if it was shown of the old plan."
+    )
     return Exit.OK
 
 
