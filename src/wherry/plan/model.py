@@ -118,17 +118,17 @@ class Point:
     bit: int | None = None
     text: str = field(default="", compare=False)
     path: Path = field(default=(), compare=False)
+    span: Span = field(init=False, repr=False, compare=False)
+    """The items that it takes. Worked out once: packing and budgets ask for it again and again."""
+
+    def __post_init__(self) -> None:
+        count = max(1, self.type.length) if self.table.is_bits else self.type.registers
+        object.__setattr__(self, "span", Span(self.table, self.address, count))
 
     @property
     def count(self) -> int:
         """Items it takes: bits in a table of bits, registers otherwise."""
-        if self.table.is_bits:
-            return max(1, self.type.length)
-        return self.type.registers
-
-    @property
-    def span(self) -> Span:
-        return Span(self.table, self.address, self.count)
+        return self.span.count
 
     def __str__(self) -> str:
         place = f"{self.table} {self.address}"
