@@ -385,3 +385,22 @@ def test_a_connection_that_does_not_last_is_told(call: Callable[..., Ended], two
     )
     assert told in done.stdout
     assert "opened anew" not in call(HATCHERY).stdout
+
+
+@pytest.mark.parametrize(
+    ("every", "words", "outlasts"),
+    [
+        ("120 ms", "For water that does not count torn readings: in a period there is time for one only.", False),
+        ("250 ms", "For water that counts torn readings that are read again, while one of 3 in a cycle is", False),
+        ("200 ms", "while one of 2 in a cycle is whole. A cycle that is given up brings nothing", True),
+    ],
+)
+def test_what_is_counted_of_torn_readings_is_said(
+    call: Callable[..., Ended], two: Path, every: str, words: str, outlasts: bool
+) -> None:
+    two.write_text(TWO.replace('"100 ms"', f'"{every}"\ndouble_read = "60 ms"'))
+    done = call(two)
+    assert done.returncode == 0
+    assert words in done.stdout
+    assert ("A cycle of water that reads again may outlast its period" in done.stdout) is outlasts
+    assert "torn" not in call(HATCHERY).stdout

@@ -114,6 +114,8 @@ def transfer_data(transfer: TransferBudget) -> dict[str, Any]:
         "period_ms": milliseconds(transfer.period_ns),
         "max_age_ms": milliseconds(transfer.max_age_ns),
         "worst_ms": milliseconds(transfer.worst_ns),
+        "whole_ms": milliseconds(transfer.whole_ns),
+        "readings": transfer.readings,
         "is_in_time": transfer.fits,
         "is_fresh": transfer.is_fresh,
         "age_worst_ms": milliseconds(transfer.age_worst_ns),

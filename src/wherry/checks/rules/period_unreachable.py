@@ -120,7 +120,7 @@ def _by_themselves(plan: Plan, sweeps: Sequence[Sweep]) -> Mapping[str, int]:
 def _by_itself(system: System, chain: Chain) -> int:
     """Its stages one after the other, and in them the requests to one address, where that takes one at a time."""
     whole_ns = 0
-    for stage in chain.stages:
+    for stage in chain.usual_stages:
         asked = [system.requests[at] for at in stage.requests]
         whole_ns += stage.pause_ns + max((each.work.exchange_ns for each in asked), default=0)
         for lane in {each.lane for each in asked}:
