@@ -341,6 +341,18 @@ def _line(system: System, bounds: Bounds, requests: Sequence[RequestBudget], ind
     )
 
 
+def utilisations_of(system: System) -> list[tuple[float, float]]:
+    """Of each lane the part of its time that is used, and of that what rests on the plan alone; without what is asked
+    when a connection is opened anew."""
+    found = []
+    for index, lane in enumerate(system.lanes):
+        asked = [each for each in system.requests if each.lane == index and not each.is_rare]
+        per_s = [NS_PER_S / system.tasks[each.task].period_ns for each in asked]
+        used, declared = (_utilisation(lane, asked, per_s, is_declared_only=only) for only in (False, True))
+        found.append((used, declared))
+    return found
+
+
 def _utilisation(lane: Lane, asked: Sequence[Asked], per_s: Sequence[float], *, is_declared_only: bool) -> float:
     busy_ns = 0.0
     for each, rate in zip(asked, per_s, strict=True):
