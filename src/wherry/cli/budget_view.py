@@ -106,7 +106,7 @@ def used_sentence(lines: Sequence[Report]) -> str:
     text = f"{line_name(first['controllers'])} is {used_text(first['utilisation'])} used"
     text += "".join(f", {line_name(each['controllers'])} {used_text(each['utilisation'])}" for each in rest)
     if len(lines) > 4:
-        text += f", {len(lines) - 4:,} more less than that"
+        text += f", the other {len(lines) - 4:,} less"
     if first["utilisation"] > 1:
         return f"{text}: more than there is."
     if first["utilisation"] > UTILISATION_HIGH:
@@ -204,6 +204,11 @@ def assumed_sentences(report: Report) -> list[str]:
             f"The response {'time' if len(report['measured']) == 1 else 'times'} of {named(report['measured'])} "
             f"{'was' if len(report['measured']) == 1 else 'were'} measured: the longest that was seen counts as the "
             "longest there is."
+        )
+    if report["measured_reads_only"]:
+        said.append(
+            f"{named(report['measured_reads_only'])} could only be read in that run: the bounds take writes to be no "
+            "slower than the reads that were seen."
         )
     if not names:
         return said
