@@ -169,7 +169,7 @@ def test_a_block_in_the_way_of_something_else_is_refused(scattered: Scattered) -
     plan = loads(text, "plan.toml").plan
     with pytest.raises(LocalError, match=r"holding 500 is used for something else.*such as --exchange-block hall:600"):
         propose(plan, {"hall": 480})
-    with pytest.raises(LocalError, match="does not fit behind holding"):
+    with pytest.raises(LocalError, match=r"does not fit up to holding 65535: .*none is left"):
         propose(plan, {"hall": 65530})
 
 

@@ -104,6 +104,7 @@ def test_a_time_out_behind_one_address_is_in_the_bound(is_killed: bool) -> None:
         ({"limits = {": "limits = { connections = 2,"}, "connections of their own"),
         ({"limits = {": "limits = { in_flight = 4,"}, "at once"),
         ({"limits = {": 'limits = { connection = "per exchange",'}, "closed now and then"),
+        ({'from = "well"': 'from = "hall"'}, "one controller"),
         ({"unit = 1": 'unit = 1\nidentity = { vendor = "Hatchery workshop" }'}, "who answers"),
     ],
 )

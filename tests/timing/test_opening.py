@@ -97,22 +97,55 @@ def test_what_keeps_a_connection_in_use_is_counted() -> None:
     assert found.transfers[0].worst_ns == 8 * MS + 10 * MS
 
 
+def test_what_comes_while_a_connection_is_made_may_go_first() -> None:
+    back = """
+[transfer.demand]
+from = "hall"
+to = "skid"
+every = "1350 ms"
+max_age = "3 s"
+on_loss = "hold"
+values = [{ name = "feed", take = "holding 5", put = "holding 70" }]
+"""
+    found, seen = seen_of(two(hall=PER_EXCHANGE, every="150 ms").replace('"2 ms"', '"12 ms"') + back, hyperperiods=21)
+    assert found.fits
+    (read,) = [each.index for each in found.system.requests if not each.is_write and each.controller == "hall"]
+    bound_ns = found.bounds.windows[read].over_ns
+    assert bound_ns is not None
+    # The write comes 8 ms after the read, finds it waiting for the connection, and goes first; its status, too.
+    assert (
+        113 * MS <= max(seen.over_instants_ns[read][number] - number * 1350 * MS for number in range(1, 20)) <= bound_ns
+    )
+
+
+def chance(seed: int, kind: str) -> str:
+    """A plan of which some connections do not last, and ask who answers."""
+    rng = Random(seed)
+    scale = rng.choice((8.0, 12.0, 20.0))
+    text = chance_text(rng, is_harmonic=seed % 2 == 0, scale=scale, kinds=(kind,))
+    for index in range(4):
+        idle = f'idle = "{rng.choice((120, 200, 300, 700))} ms", '
+        extra = rng.choice(("", idle, 'connection = "per exchange", ', 'connection = "per exchange", '))
+        identity = IDENTITY + "\n" if extra and rng.random() < 0.3 else ""
+        old = f"unit = {index + 1}\nlimits = {{ "
+        text = text.replace(old, f"unit = {index + 1}\n{identity}limits = {{ {extra}")
+    return text
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [3, 11, 37, 52])
 def test_plans_by_chance_keep_to_their_bounds(kind: str, seed: int) -> None:
-    rng = Random(seed)
-    text = chance_text(rng, is_harmonic=seed % 2 == 0, scale=8.0, kinds=(kind,))
-    for index in range(4):
-        extra = rng.choice(("", 'connection = "per exchange", ', 'idle = "200 ms", '))
-        text = text.replace(f"unit = {index + 1}\nlimits = {{ ", f"unit = {index + 1}\nlimits = {{ {extra}")
-    plan = loads(text, "plan.toml").plan
+    plan = loads(chance(seed, kind), "plan.toml").plan
     found = budget(plan, conditions=IDEAL)
-    if not found.fits:
-        return
+    assert found.fits
+    assert found.bounds.opened
+    tasks = found.system.tasks
     for pace in PACES.values():
         seen = observe(plan, found, seed, pace, hyperperiods=3)
-        for at, over_ns in seen.over_ns.items():
-            bound_ns = found.bounds.windows[at].over_ns
+        for at, instants_ns in seen.over_instants_ns.items():
+            bound_ns, task = found.bounds.windows[at].over_ns, tasks[found.system.requests[at].task]
             assert bound_ns is not None
-            assert over_ns <= bound_ns
+            # At the start it is asked who answers, whatever lasts.
+            for number, over_ns in enumerate(instants_ns[1:], 1):
+                assert over_ns - task.offset_ns - number * task.period_ns <= bound_ns

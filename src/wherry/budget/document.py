@@ -11,6 +11,7 @@ from wherry.budget.advice import Advice
 from wherry.clock import NS_PER_MS
 from wherry.plan.model import Framing, reference_number
 from wherry.timing.budget import Budget, LineBudget, RequestBudget, Talk, TransferBudget, ValueBudget
+from wherry.timing.conditions import Measured
 
 PROTOCOLS: Final = {Framing.MBAP: "Modbus TCP", Framing.RTU: "Modbus RTU over TCP"}
 
@@ -35,6 +36,7 @@ def document(budget: Budget) -> dict[str, Any]:
         "aged": aged,
         "over": over,
         "measured": None if measured is None else sorted(measured.responses),
+        "measured_reads_only": [] if measured is None else reads_only(budget, measured),
         "assumed": {
             "latency_ms": milliseconds(conditions.latency_ns),
             "bytes_per_s": conditions.bytes_per_s,
@@ -55,6 +57,14 @@ def age_worst(budget: Budget) -> int | None:
     """Of the oldest value of all; None if one has no bound, or there is none."""
     ages = [each.age_worst_ns for each in budget.transfers]
     return None if None in ages else max((each for each in ages if each is not None), default=None)
+
+
+def reads_only(budget: Budget, measured: Measured) -> list[str]:
+    """The controllers that the plan writes to, and that were measured in a run that could only read them."""
+    if measured.armed is None:
+        return []
+    written = {each.controller for line in budget.lines for each in line.requests if each.is_write}
+    return sorted(written & measured.responses.keys() - measured.armed)
 
 
 def line_data(line: LineBudget) -> dict[str, Any]:
@@ -114,6 +124,8 @@ def transfer_data(transfer: TransferBudget) -> dict[str, Any]:
         "period_ms": milliseconds(transfer.period_ns),
         "max_age_ms": milliseconds(transfer.max_age_ns),
         "worst_ms": milliseconds(transfer.worst_ns),
+        "whole_ms": milliseconds(transfer.whole_ns),
+        "readings": transfer.readings,
         "is_in_time": transfer.fits,
         "is_fresh": transfer.is_fresh,
         "age_worst_ms": milliseconds(transfer.age_worst_ns),

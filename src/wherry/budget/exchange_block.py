@@ -70,9 +70,11 @@ class _Cursor:
         """The first of ``count`` addresses. LocalError when the table is full."""
         start = self.next_of[table]
         if start + count > ITEMS_PER_TABLE:
+            left = ITEMS_PER_TABLE - start
+            room = f"only {left} are left from {table} {start} on" if left else "none is left"
             raise LocalError(
-                f"the block of {self.controller.name} does not fit behind {table} {start}: give it another start, "
-                f"such as --exchange-block {self.controller.name}:1000"
+                f"the block of {self.controller.name} does not fit up to {table} {ITEMS_PER_TABLE - 1}: it needs "
+                f"{count} more, and {room}; give it another start, such as --exchange-block {self.controller.name}:1000"
             )
         self.next_of[table] = start + count
         return start

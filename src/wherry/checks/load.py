@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from wherry.packing.layout import Sweep, WriteRequest
 from wherry.plan.addresses import share
 from wherry.plan.model import BitWrites, Command, Controller, Framing, Span, Transfer
+
+if TYPE_CHECKING:
+    from wherry.checks.rule import Judged
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
@@ -146,3 +150,15 @@ def together(found: Sequence[Load]) -> list[Load]:
             whole.include(by_name[each.name])
         result.append(whole)
     return result
+
+
+def overloaded(judged: Judged) -> list[str]:
+    """The controllers of addresses that are asked for more than they can serve, by their response times alone."""
+    found = loads(judged.sweeps, judged.controllers, judged.plan.commands)
+    over = {address_of(each.controller) for each in [*found, *together(found)] if each.utilisation > 1}
+    return [each.controller.name for each in found if address_of(each.controller) in over]
+
+
+def address_of(controller: Controller) -> tuple[str, int, Framing]:
+    """What the units of one address have in common."""
+    return controller.host.lower(), controller.port, controller.framing

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 from wherry.findings import Finding, Level, Path, Related
 from wherry.packing.layout import Sweep, layout, readable_spans
 from wherry.plan.model import Controller, Plan, Span, Transfer
+from wherry.timing.conditions import USUAL, Conditions
+from wherry.timing.system import System, system_of
 
 if TYPE_CHECKING:
     from wherry.plan import Loaded
@@ -35,6 +37,16 @@ class Judged:
     def sweeps(self) -> tuple[Sweep, ...]:
         """The request packing of the plan."""
         return layout(self.plan)
+
+    @cached_property
+    def conditions(self) -> Conditions:
+        """What is taken for the network and this computer, with what the plan says of time."""
+        return USUAL.with_declared(self.plan)
+
+    @cached_property
+    def system(self) -> System:
+        """The requests of the plan as the budget counts them."""
+        return system_of(self.plan, self.conditions, sweeps=self.sweeps)
 
     @cached_property
     def _readable(self) -> dict[str, list[Span]]:

@@ -21,6 +21,7 @@ from wherry.errors import LocalError
 from wherry.findings import Finding, Level
 from wherry.plan import load
 from wherry.plan.document import Document
+from wherry.plan.durations import duration_text
 from wherry.plan.model import Plan
 from wherry.timing.budget import Budget
 from wherry.timing.budget import budget as budget_of
@@ -29,6 +30,8 @@ from wherry.timing.conditions import Measured, read_measured
 ABOUT_TIME: Final = frozenset({"rate-unreachable", "period-unreachable"})
 """Findings that a budget is the answer to: a plan that has them is worth computing all the same."""
 REPORT_FILE: Final = "budget.json"
+TIMEOUT_SHARE: Final = 1.1
+"""A reply can be read a little after its time, when the computer was held up."""
 MEASURED_BYTES_MAX: Final = 64 * 1024 * 1024
 
 
@@ -73,6 +76,8 @@ def budget_command(
             f"{output.quoted(measured)} tells of no response of this plan's controllers: give what `wherry run --json` "
             "printed for this plan, when they had answered"
         )
+    if seen is not None:
+        refuse_overlong(seen, resolved, measured)
     if save is not None:
         if not exchange_block:
             drawing.require()
@@ -96,6 +101,18 @@ def budget_command(
     else:
         budget_view.print_report(answer, saved_in="" if save is None else str(save))
     return code
+
+
+def refuse_overlong(seen: Measured, plan: Plan, file: Path | None) -> None:
+    """LocalError when a reply is said to have taken longer than any is waited for."""
+    for each in plan.controllers:
+        found = seen.responses.get(each.name)
+        if found is not None and found.worst_ns > TIMEOUT_SHARE * each.limits.timeout_ns:
+            took, timeout = duration_text(found.worst_ns), duration_text(each.limits.timeout_ns)
+            raise LocalError(
+                f"{output.quoted(file or '')} says that {each.name} took {took} to answer, and no reply is waited for "
+                f"longer than {timeout} (limits.timeout): give the record of a run of this plan"
+            )
 
 
 def make_folder(folder: Path) -> None:

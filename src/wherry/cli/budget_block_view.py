@@ -35,7 +35,10 @@ def head(report: Report) -> list[str]:
     title = report["title"] or report["plan"]
     changed = [each for each in report["lines"] if is_changed(each["requests_per_s"])]
     if not changed:
-        return [f"{title}: a block in {where} saves no request; the values stand as close as they can already."]
+        return [
+            f"{title}: a block in {where} saves no request; the values stand as close as they can already. Leave them "
+            "where they are: what follows is what a block would be, and brings nothing."
+        ]
     said = []
     for each in sorted(changed, key=lambda each: each["requests_per_s"]["becomes"] - each["requests_per_s"]["was"]):
         rate, used = each["requests_per_s"], each["utilisation"]

@@ -62,6 +62,7 @@ def head(report: Report) -> list[str]:
         said += opening_sentences(lines)
     if report["age_worst_ms"] is not None:
         said.append(age_sentence(report["transfers"], report["age_worst_ms"]))
+    said += torn_sentences(report["transfers"])
     said += room_sentences(report)
     said += assumed_sentences(report)
     return said
@@ -105,7 +106,7 @@ def used_sentence(lines: Sequence[Report]) -> str:
     text = f"{line_name(first['controllers'])} is {used_text(first['utilisation'])} used"
     text += "".join(f", {line_name(each['controllers'])} {used_text(each['utilisation'])}" for each in rest)
     if len(lines) > 4:
-        text += f", {len(lines) - 4:,} more less than that"
+        text += f", the other {len(lines) - 4:,} less"
     if first["utilisation"] > 1:
         return f"{text}: more than there is."
     if first["utilisation"] > UTILISATION_HIGH:
@@ -133,6 +134,30 @@ def age_sentence(transfers: Mapping[str, Report], worst_ms: float) -> str:
     oldest = [name for name, each in transfers.items() if each["age_worst_ms"] == worst_ms]
     of = "" if len(transfers) == 1 else f"; the oldest are those of {named(oldest)}"
     return f"Every value is at most {at_most(worst_ms)} old in its receiver, until the next one replaces it{of}."
+
+
+def torn_sentences(transfers: Mapping[str, Report]) -> list[str]:
+    """What the bounds count of torn readings, and what they do not."""
+    careful = {name: each for name, each in transfers.items() if each["readings"] is not None}
+    said = []
+    for readings in sorted({each["readings"] for each in careful.values()}):
+        names = named([name for name, each in careful.items() if each["readings"] == readings])
+        counted = (
+            "does not count torn readings: in a period there is time for one only"
+            if readings == 1
+            else f"counts torn readings that are read again, while one of {readings} in a cycle is whole"
+        )
+        said.append(
+            f"For {names} that {counted}. A cycle that is given up brings nothing, and makes the values older by its "
+            "period; how often that happens is up to the source, and has no bound."
+        )
+    outlasting = [name for name, each in careful.items() if (each["worst_ms"] or 0) >= each["period_ms"]]
+    if outlasting:
+        said.append(
+            f"A cycle of {named(outlasting)} that reads again may outlast its period: the next one is then skipped, "
+            "and the ages count that."
+        )
+    return said
 
 
 def room_sentences(report: Report) -> list[str]:
@@ -179,6 +204,11 @@ def assumed_sentences(report: Report) -> list[str]:
             f"The response {'time' if len(report['measured']) == 1 else 'times'} of {named(report['measured'])} "
             f"{'was' if len(report['measured']) == 1 else 'were'} measured: the longest that was seen counts as the "
             "longest there is."
+        )
+    if report["measured_reads_only"]:
+        said.append(
+            f"{named(report['measured_reads_only'])} could only be read in that run: the bounds take writes to be no "
+            "slower than the reads that were seen."
         )
     if not names:
         return said
@@ -281,7 +311,7 @@ def untold_sentences(transfers: Mapping[str, Report]) -> list[str]:
 
 def share_of_period(transfer: Report) -> float:
     """How much of its period a transfer takes; more than anything without a bound."""
-    return float("inf") if transfer["worst_ms"] is None else float(transfer["worst_ms"] / transfer["period_ms"])
+    return float("inf") if transfer["whole_ms"] is None else float(transfer["whole_ms"] / transfer["period_ms"])
 
 
 def transfer_row(name: str, each: Report, room: Mapping[str, Report]) -> Sequence[str]:

@@ -6,6 +6,7 @@ looked at as one. What two batches are to each other depends on the chains, the 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -128,8 +129,11 @@ class Relations:
     """What any two batches of a lane are to each other. ``sign``: -1, 0 or 1 as the other's release is earlier, the
     same or later."""
 
-    def __init__(self, system: System, batches: list[Batch]) -> None:
+    def __init__(self, system: System, batches: list[Batch], delays_ns: Sequence[int]) -> None:
+        self._waits_to_come = [any(delays_ns[at] for at in each.requests) for each in batches]
+        """Whether a batch may wait for its connection: so long, it counts as not asked for yet."""
         self._last_read = [_last_read(system, chain) for chain in system.chains]
+        self._pauses_ns = [max((stage.pause_ns for stage in chain.stages[:2]), default=0) for chain in system.chains]
         signs = (0, 1, -1)
         self.ties = [[tuple(self._tie(one, other, sign) for sign in signs) for other in batches] for one in batches]
         """By batch, other batch and sign (which may index from the end)."""
@@ -157,7 +161,7 @@ class Relations:
                 return Tie.NEVER
             if sign == 0 and other.stage < one.stage:
                 return Tie.BEFORE
-        if one.stage == 0 and other.stage and sign >= 0:
+        if one.stage == 0 and other.stage and sign >= 0 and not self._waits_to_come[one.index]:
             # What is due together is asked for together, before anything of it is answered.
             return Tie.AFTER
         return Tie.NONE
@@ -174,7 +178,14 @@ class Relations:
 
     def _comes_after(self, one: Batch, other: Batch, sign: int) -> bool:
         """Whether the other is asked for later because its reads are answered later, on one line and in order."""
-        if one.stage != 1 or not other.stage or one.is_told or other.is_told or one.chain == other.chain:
+        if (
+            self._pauses_ns[one.chain]
+            or one.stage != 1
+            or not other.stage
+            or one.is_told
+            or other.is_told
+            or one.chain == other.chain
+        ):
             return False
         mine, theirs = self._last_read[one.chain], self._last_read[other.chain]
         if mine is None or theirs is None or mine[0] != theirs[0]:

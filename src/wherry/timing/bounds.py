@@ -37,26 +37,13 @@ from wherry.timing.batches import Batch, Place, Relations, Tie, batches_of
 from wherry.timing.reopening import delays_ns, opened_by
 from wherry.timing.rta import Task, first_come
 from wherry.timing.system import System
+from wherry.timing.windows import Window, most_ns_of, move_windows, whole_ns
 
 INSTANCES_MAX: Final = 12_000
 """More batches of one address in a hyperperiod than this are not looked at one by one."""
 ROUNDS_MAX: Final = 200
-PERIODS_MAX: Final = 8
-"""A request that may come later than so many periods after its release has no bound."""
 INSTANTS_MAX: Final = 16
 """How many instants of asking are tried for the longest wait of one request."""
-
-
-@dataclass(slots=True)
-class Window:
-    """When a request is asked for, and is over, counted from the release. None: no bound."""
-
-    earliest_ns: int = 0
-    latest_ns: int | None = 0
-    over_ns: int | None = 0
-    """The latest instant at which its reply has come."""
-    wait_ns: int | None = 0
-    """The longest from being asked for to the reply."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +80,7 @@ class _Lane:
         system: System,
         index: int,
         windows: Sequence[Window],
+        delays_ns: Sequence[int],
         most_ns: Sequence[int] | None = None,
         may_look: bool = True,
     ) -> None:
@@ -105,7 +93,7 @@ class _Lane:
         count = sum(self.hyper_ns // each.period_ns for each in self.batches)
         self.is_by_phase = may_look and count <= INSTANCES_MAX
         if self.is_by_phase:
-            relations = Relations(system, self.batches)
+            relations = Relations(system, self.batches, delays_ns)
             self.ties, self.places = relations.ties, relations.places
         self.has_turns = len(self.lane.links) == 1 and self.lane.limits[0].in_flight == 1
         self.slots_of_others = {
@@ -514,23 +502,20 @@ def does_fit(system: System, late_ns: int, *, by_phase: bool = True) -> bool:
     Without ``by_phase`` as if the releases could be at any instants, which is sooner known where it fits so too.
     """
     try:
-        return _settled(system, late_ns, _most_ns(system), by_phase)[2]
+        windows, lanes, is_settled, opened = _settled(system, late_ns, most_ns_of(system), by_phase)
     except _LateError:
         return False
-
-
-def _most_ns(system: System) -> list[int]:
-    """When each request must be over for its transfer to be in time: the stages after it take their time, too."""
-    most_ns = [PERIODS_MAX * system.tasks[each.task].period_ns for each in system.requests]
-    for chain in system.chains:
-        if chain.transfer is None:
-            continue
-        left_ns = system.tasks[chain.task].period_ns - 1
-        for stage in reversed(chain.stages):
-            for at in stage.requests:
-                most_ns[at] = min(most_ns[at], left_ns)
-            left_ns -= stage.pause_ns + max((system.requests[at].work.exchange_ns for at in stage.requests), default=0)
-    return most_ns
+    careful = [each for each in system.chains if each.reads_again and each.transfer is not None]
+    if not is_settled or not careful:
+        return is_settled
+    delays = delays_ns(system, opened)
+    for lane in lanes:
+        lane.set_waits(delays)
+    wholes_ns = [whole_ns(chain, windows, late_ns) for chain in careful]
+    return all(
+        each is not None and each < system.tasks[chain.task].period_ns
+        for each, chain in zip(wholes_ns, careful, strict=True)
+    )
 
 
 _Settled = tuple[list[Window], list[_Lane], bool, frozenset[tuple[int, int]]]
@@ -555,40 +540,12 @@ def _settled_with(
     delays = delays_ns(system, opened)
     for at in system.may_come:
         windows[at].latest_ns = system.tasks[system.requests[at].task].period_ns + delays[at]
-    lanes = [_Lane(system, index, windows, most_ns, may_look) for index in range(len(system.lanes))]
-    _move_windows(system, windows, late_ns, delays)
+    lanes = [_Lane(system, index, windows, delays, most_ns, may_look) for index in range(len(system.lanes))]
+    move_windows(system, windows, late_ns, delays)
     changed = set(range(len(lanes)))
     for _ in range(ROUNDS_MAX):
         unsettled = {index for index in changed if lanes[index].analyse()}
-        changed = _move_windows(system, windows, late_ns, delays) | unsettled
+        changed = move_windows(system, windows, late_ns, delays) | unsettled
         if not changed:
             break
     return windows, lanes, not changed, opened
-
-
-def _move_windows(system: System, windows: Sequence[Window], late_ns: int, delays: Sequence[int]) -> set[int]:
-    """Let each stage begin when the one before it is over, and its connection is open. Returns the lanes of which
-    something has changed."""
-    changed: set[int] = set()
-    for chain in system.chains:
-        longest_ns = PERIODS_MAX * system.tasks[chain.task].period_ns
-        stages = [(stage.requests, stage.pause_ns) for stage in chain.stages]
-        if chain.told is not None:
-            stages.append(((chain.told,), 0))
-        earliest_ns, over_ns = 0, late_ns
-        is_bounded = True
-        for requests, pause_ns in stages:
-            earliest_ns += pause_ns
-            begun_ns = over_ns + pause_ns
-            for at in requests:
-                window, latest_ns = windows[at], begun_ns + delays[at]
-                found = (earliest_ns, latest_ns if is_bounded and latest_ns <= longest_ns else None)
-                if (window.earliest_ns, window.latest_ns) != found:
-                    window.earliest_ns, window.latest_ns = found
-                    changed.add(system.requests[at].lane)
-            overs = [None if windows[at].latest_ns is None else windows[at].over_ns for at in requests]
-            is_bounded = is_bounded and begun_ns <= longest_ns and None not in overs
-            over_ns = max((each for each in overs if each is not None), default=begun_ns if is_bounded else 0)
-            # A reply never comes in the same instant: what is due together is asked for before.
-            earliest_ns += 1
-    return changed

@@ -14,13 +14,14 @@ from functools import cached_property
 
 from wherry.clock import NS_PER_S
 from wherry.plan.model import Framing, Plan, Span, Transfer
-from wherry.timing.bounds import Bounds, Window, bounds_of
+from wherry.timing.bounds import Bounds, bounds_of
 from wherry.timing.conditions import FRAME_BYTES_MIN, FRAMES_PER_EXCHANGE, USUAL, Conditions, Measured
 from wherry.timing.course import UsualCourse, usual_course_of
 from wherry.timing.loss import Losses
 from wherry.timing.opening import HANDSHAKE_FRAMES
 from wherry.timing.reopening import openings_per_s
 from wherry.timing.system import Asked, Chain, Lane, System, system_of
+from wherry.timing.windows import over_ns_of, readings_of, whole_ns
 
 UTILISATION_HIGH = 0.7
 """Above this there is too little in reserve (common practice, no source)."""
@@ -145,7 +146,11 @@ class TransferBudget:
     period_ns: int
     max_age_ns: int
     worst_ns: int | None
-    """From the release to the reply to its last write, at the most."""
+    """From the release to the reply to its last write, at the most, what is read again after torn readings included."""
+    whole_ns: int | None
+    """The same where no reading is torn."""
+    readings: int | None
+    """How many readings there is surely time for in a cycle; None: it is read without care."""
     values: tuple[ValueBudget, ...]
     loss: LossBudget
     deciding: RequestBudget | None
@@ -155,13 +160,13 @@ class TransferBudget:
 
     @property
     def fits(self) -> bool:
-        """Whether every cycle is over before the next begins, so that none is skipped."""
-        return self.worst_ns is not None and self.worst_ns < self.period_ns
+        """Whether every cycle is over before the next begins, so that none is skipped, but for torn readings."""
+        return self.whole_ns is not None and self.whole_ns < self.period_ns
 
     @property
     def is_fresh(self) -> bool:
         """Whether what is put is never older than ``max_age``."""
-        return self.worst_ns is not None and self.worst_ns <= self.max_age_ns
+        return self.whole_ns is not None and self.whole_ns <= self.max_age_ns
 
     @property
     def age_worst_ns(self) -> int | None:
@@ -235,15 +240,16 @@ def late_ns_of(conditions: Conditions, measured: Measured | None) -> int:
 
 def budget_of(plan: Plan, system: System, conditions: Conditions, measured: Measured | None) -> Budget:
     """The same for requests that are known already."""
-    bounds = bounds_of(system, late_ns_of(conditions, measured))
-    requests = _requests(system, bounds)
+    late_ns = late_ns_of(conditions, measured)
+    bounds = bounds_of(system, late_ns)
+    requests = _requests(system, bounds, late_ns)
     lines = tuple(_line(system, bounds, requests, index) for index in range(len(system.lanes)))
     order = {each.name: index for index, each in enumerate(plan.transfers)}
     usual_course = usual_course_of(system)
-    losses = Losses(system, bounds, late_ns_of(conditions, measured))
+    losses = Losses(system, bounds, late_ns)
     transfers = sorted(
         (
-            _transfer(system, bounds, requests, chain, chain.transfer, conditions, usual_course, losses)
+            _transfer(system, bounds, requests, chain, chain.transfer, conditions, usual_course, losses, late_ns)
             for chain in system.chains
             if chain.transfer is not None
         ),
@@ -253,12 +259,12 @@ def budget_of(plan: Plan, system: System, conditions: Conditions, measured: Meas
     return Budget(plan, lines, tuple(transfers), talks, system, bounds, conditions, measured)
 
 
-def _requests(system: System, bounds: Bounds) -> list[RequestBudget]:
+def _requests(system: System, bounds: Bounds, late_ns: int) -> list[RequestBudget]:
     """What is left of the period for each request: the rest is what its chain takes without it."""
     deadlines: dict[int, int] = {}
     for chain in system.chains:
         period_ns = system.tasks[chain.task].period_ns
-        over_ns = _over(chain, bounds.windows)
+        over_ns = whole_ns(chain, bounds.windows, late_ns)
         for stage in chain.stages:
             for at in stage.requests:
                 worst_ns = bounds.windows[at].wait_ns
@@ -288,12 +294,6 @@ def _requests(system: System, bounds: Bounds) -> list[RequestBudget]:
         )
         for each in system.requests
     ]
-
-
-def _over(chain: Chain, windows: Sequence[Window]) -> int | None:
-    """When the last of a chain's stages is over, counted from the release."""
-    overs = [windows[at].over_ns for at in chain.stages[-1].requests]
-    return None if None in overs else max((each for each in overs if each is not None), default=None)
 
 
 def _line(system: System, bounds: Bounds, requests: Sequence[RequestBudget], index: int) -> LineBudget:
@@ -341,6 +341,18 @@ def _line(system: System, bounds: Bounds, requests: Sequence[RequestBudget], ind
     )
 
 
+def utilisations_of(system: System) -> list[tuple[float, float]]:
+    """Of each lane the part of its time that is used, and of that what rests on the plan alone; without what is asked
+    when a connection is opened anew."""
+    found = []
+    for index, lane in enumerate(system.lanes):
+        asked = [each for each in system.requests if each.lane == index and not each.is_rare]
+        per_s = [NS_PER_S / system.tasks[each.task].period_ns for each in asked]
+        used, declared = (_utilisation(lane, asked, per_s, is_declared_only=only) for only in (False, True))
+        found.append((used, declared))
+    return found
+
+
 def _utilisation(lane: Lane, asked: Sequence[Asked], per_s: Sequence[float], *, is_declared_only: bool) -> float:
     busy_ns = 0.0
     for each, rate in zip(asked, per_s, strict=True):
@@ -361,11 +373,12 @@ def _transfer(
     conditions: Conditions,
     usual_course: UsualCourse,
     losses: Losses,
+    late_ns: int,
 ) -> TransferBudget:
     windows = bounds.windows
     period_ns = system.tasks[chain.task].period_ns
-    worst_ns = _over(chain, windows)
-    in_stages = [at for stage in chain.stages for at in stage.requests]
+    worst_ns, unbroken_ns = over_ns_of(chain, windows), whole_ns(chain, windows, late_ns)
+    in_stages = [at for stage in chain.usual_stages for at in stage.requests]
     unbounded = [at for at in in_stages if windows[at].wait_ns is None]
     # What cannot keep up decides; else what takes most of the period.
     decide = max(unbounded, key=lambda at: requests[at].slot_ns, default=None)
@@ -377,17 +390,20 @@ def _transfer(
         overs = [windows[at].over_ns for at in puts]
         delivered_ns = None if None in overs else max((each for each in overs if each is not None), default=None)
         sampled_ns = min((windows[at].earliest_ns for at in takes), default=0)
-        if delivered_ns is None or worst_ns is None or worst_ns > period_ns:
+        if delivered_ns is None or worst_ns is None or unbroken_ns is None or unbroken_ns > period_ns:
             values.append(ValueBudget(value.name, None, None, None))
             continue
-        age_ns = delivered_ns - sampled_ns + update_ns
+        # Read again it is put later, but sampled later, too. Where a cycle outlasts its period by that, the next is
+        # skipped: what it has put is then sampled no longer before its end than without.
+        oldest_ns = delivered_ns - sampled_ns + (unbroken_ns if worst_ns >= period_ns else 0) + update_ns
+        age_ns = min(delivered_ns - sampled_ns, unbroken_ns) + update_ns
         held_ns = value.shortest_ns if value.is_on_change else 0
         typical_ns = usual_course.age_ns(chain, takes, puts)
         values.append(
             ValueBudget(
                 value.name,
                 age_ns,
-                age_ns + period_ns + held_ns + scan_ns,
+                oldest_ns + period_ns + held_ns + scan_ns,
                 typical_ns + (update_ns + held_ns + scan_ns) // 2,
             )
         )
@@ -398,6 +414,8 @@ def _transfer(
         period_ns,
         transfer.max_age_ns,
         worst_ns,
+        unbroken_ns,
+        readings_of(chain, windows, period_ns) if transfer.careful is not None else None,
         tuple(values),
         _loss(system, bounds, chain, transfer, losses),
         None if decide is None else requests[decide],

@@ -81,6 +81,8 @@ class Measured:
 
     responses: Mapping[str, MeasuredResponse]
     late_ns: int | None = None
+    armed: frozenset[str] | None = None
+    """The controllers that it could write to; None: not told."""
 
 
 def read_measured(document: Mapping[str, Any]) -> Measured:
@@ -93,23 +95,31 @@ def read_measured(document: Mapping[str, Any]) -> Measured:
         times = each.get("response_ms") if isinstance(each, Mapping) else None
         if not isinstance(times, Mapping):
             raise LocalError(f"this is not what `wherry run --json` prints: `controllers.{name}` has no `response_ms`")
-        typical_ns, worst_ns, count = _time_ns(times.get("p50")), _time_ns(times.get("max")), each.get("replies")
+        where = f"controllers.{name}.response_ms"
+        typical_ns, worst_ns = _time_ns(times.get("p50"), where), _time_ns(times.get("max"), where)
+        count = each.get("replies")
         if typical_ns is not None and worst_ns is not None:
+            if worst_ns < typical_ns:
+                raise LocalError(f"`{where}` cannot have been measured: its `max` is below its `p50`")
             responses[name] = MeasuredResponse(typical_ns, worst_ns, count if isinstance(count, int) else 0)
     transfers = document.get("transfers")
     late_ns: list[int] = []
     for each in transfers.values() if isinstance(transfers, Mapping) else ():
         times = each.get("lateness_ms") if isinstance(each, Mapping) else None
-        latest_ns = _time_ns(times.get("max")) if isinstance(times, Mapping) else None
+        latest_ns = _time_ns(times.get("max"), "lateness_ms") if isinstance(times, Mapping) else None
         if latest_ns is not None:
             late_ns.append(latest_ns)
-    return Measured(responses, max(late_ns, default=None))
+    armed = document.get("armed")
+    names = frozenset(each for each in armed if isinstance(each, str)) if isinstance(armed, list) else None
+    return Measured(responses, max(late_ns, default=None), names)
 
 
-def _time_ns(time_ms: object) -> int | None:
-    """A time that a document gives in milliseconds; None if it is none that can have been measured."""
-    if isinstance(time_ms, bool) or not isinstance(time_ms, int | float) or not 0 <= time_ms <= MEASURED_MS_MAX:
+def _time_ns(time_ms: object, where: str) -> int | None:
+    """A time that a document gives in milliseconds; None if there is none. LocalError for what nobody can measure."""
+    if time_ms is None:
         return None
+    if isinstance(time_ms, bool) or not isinstance(time_ms, int | float) or not 0 <= time_ms <= MEASURED_MS_MAX:
+        raise LocalError(f"`{where}` cannot have been measured: it holds no time from 0 to an hour in milliseconds")
     return round(time_ms * NS_PER_MS)
 
 

@@ -37,7 +37,7 @@ class UsualCourse:
             return sum(taken) // len(taken)
         requests = self.system.requests
         return sum(
-            stage.pause_ns + sum(requests[at].work.typical_ns for at in stage.requests) for stage in chain.stages
+            stage.pause_ns + sum(requests[at].work.typical_ns for at in stage.requests) for stage in chain.usual_stages
         )
 
     def age_ns(self, chain: Chain, takes: Sequence[int], puts: Sequence[int]) -> int:

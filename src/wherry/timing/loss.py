@@ -53,6 +53,8 @@ class Losses:
         """Of the source of a transfer with status registers."""
         assert chain.transfer is not None
         status = chain.told if chain.told is not None else chain.stages[-1].requests[-1]
+        if chain.transfer.source == chain.transfer.destination:
+            return Told(None, "source and receiver are one controller")
         key = chain.transfer.source, self._system.requests[status].lane
         if key not in self._known:
             self._known[key] = self._told(*key)

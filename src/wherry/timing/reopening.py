@@ -14,7 +14,7 @@ from wherry.clock import NS_PER_S
 from wherry.timing.system import Asked, Chain, Stage, System
 
 if TYPE_CHECKING:
-    from wherry.timing.bounds import Window
+    from wherry.timing.windows import Window
 
 
 def opened_by(system: System, windows: Sequence[Window]) -> frozenset[tuple[int, int]]:
@@ -72,7 +72,7 @@ def delays_ns(system: System, opened: frozenset[tuple[int, int]]) -> list[int]:
             for at in stage.requests:
                 opening = system.openings[places[at][0]][places[at][1]]
                 is_same = {places[each] for each in before.requests} == {places[at]}
-                if opening is not None and is_same and stage.pause_ns < opening.unused_ns:
+                if opening is not None and is_same and max(stage.pause_ns, stage.after_ns) < opening.unused_ns:
                     # Right after another one on the same connection, it finds it open.
                     delays[at] = by_others[places[at]]
     return delays

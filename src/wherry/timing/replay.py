@@ -14,7 +14,7 @@ from heapq import heappop, heappush
 from typing import NamedTuple
 
 from wherry.timing.order import enqueue, first_of, rank_of
-from wherry.timing.system import Asked, Chain, System
+from wherry.timing.system import Asked, Chain, Stage, System
 
 Takes = Callable[[Asked], int]
 """How long a request takes this time, from its being sent to its reply; never longer than its work says."""
@@ -77,6 +77,8 @@ class _Run:
 
     chain: Chain
     index: int
+    stages: tuple[Stage, ...]
+    """No reading is torn."""
     is_busy: bool = False
     is_telling: bool = False
     release_ns: int = 0
@@ -138,7 +140,7 @@ class _Player:
         self.played = Played()
         self._due: list[tuple[int, int, Callable[[], None]]] = []
         self._number = 0
-        self._runs = [_Run(chain, index) for index, chain in enumerate(system.chains)]
+        self._runs = [_Run(chain, index, chain.usual_stages) for index, chain in enumerate(system.chains)]
         self._told = {
             chain.told: run for chain, run in zip(system.chains, self._runs, strict=True) if chain.told is not None
         }
@@ -238,8 +240,8 @@ class _Player:
 
     def _stage_over(self, run: _Run) -> None:
         run.stage += 1
-        if run.stage < len(run.chain.stages):
-            stage = run.chain.stages[run.stage]
+        if run.stage < len(run.stages):
+            stage = run.stages[run.stage]
             if stage.pause_ns:
                 self.call(self.now_ns + stage.pause_ns, lambda: self._begin_stage(run))
             else:
@@ -252,7 +254,7 @@ class _Player:
             self._submit(run.chain.told, run.release_ns)
 
     def _begin_stage(self, run: _Run) -> None:
-        stage = run.chain.stages[run.stage]
+        stage = run.stages[run.stage]
         run.pending = len(stage.requests)
         for at in stage.requests:
             self._submit(at, run.release_ns)

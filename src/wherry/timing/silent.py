@@ -14,6 +14,7 @@ from wherry.limits import FAILURES_BEFORE_BACKOFF, PROBE_SHARE, PROBE_WAIT_NS
 from wherry.timing.bounds import bounds_of
 from wherry.timing.budget import Budget, late_ns_of
 from wherry.timing.system import Asked, Chain, Stage, System, Task
+from wherry.timing.windows import over_ns_of, whole_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +47,9 @@ def silent_unit(found: Budget, controller: str) -> SilentUnit | None:
     for chain in found.system.chains:
         if chain.transfer is None or controller in (chain.transfer.source, chain.transfer.destination):
             continue
-        overs = [bounds.windows[at].over_ns for at in chain.stages[-1].requests]
-        over_ns = None if None in overs else max((each for each in overs if each is not None), default=0)
-        worst_ns[chain.name] = over_ns
-        if over_ns is None or over_ns >= chain.transfer.period_ns:
+        worst_ns[chain.name] = over_ns_of(chain, bounds.windows)
+        unbroken_ns = whole_ns(chain, bounds.windows, _late_ns(found))
+        if unbroken_ns is None or unbroken_ns >= chain.transfer.period_ns:
             late.append(chain.name)
     gap_ns = max(each.gap_ns for each in found.system.lanes[found.lines.index(line)].limits)
     first_ns = FAILURES_BEFORE_BACKOFF * (timeout_ns + gap_ns)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from wherry.packing.functions import READ_FUNCTIONS, WRITE_FUNCTIONS, write_functions
-from wherry.packing.layout import ALIVE, GUARD, STATUS, Cut, Sweep, TransferLayout, WriteRequest, layout
+from wherry.packing.layout import ALIVE, GUARD, STATUS, Cut, ReadRequest, Sweep, TransferLayout, WriteRequest, layout
 from wherry.plan.addresses import by_address, share
 from wherry.plan.model import Command, Controller, Plan, Span, Table, Transfer
 from wherry.timing.conditions import Conditions, Measured, Work, work_of
@@ -69,6 +69,12 @@ class Stage:
 
     requests: tuple[int, ...]
     pause_ns: int = 0
+    is_again: bool = False
+    """Whether it comes only when the readings before it were torn."""
+    is_attempt: bool = False
+    """Whether it is the first stage of another reading: it begins within the period, or not at all."""
+    after_ns: int = 0
+    """How long after the release it comes at the earliest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +100,16 @@ class Chain:
     """The requests that write each value."""
     told: int | None = None
 
+    @property
+    def reads_again(self) -> bool:
+        """Whether it has stages that come only after a torn reading."""
+        return any(each.is_again for each in self.stages)
+
+    @property
+    def usual_stages(self) -> tuple[Stage, ...]:
+        """Its stages when no reading is torn."""
+        return tuple(each for each in self.stages if not each.is_again)
+
 
 @dataclass(frozen=True, slots=True)
 class System:
@@ -104,7 +120,7 @@ class System:
     chains: tuple[Chain, ...]
     requests: tuple[Asked, ...]
     may_come: tuple[int, ...] = ()
-    """Requests that may come at any time of their period: further attempts after a torn reading."""
+    """Requests that may come at any time of their period."""
     openings: tuple[tuple[Opening | None, ...], ...] = ()
     """By lane and link, what it takes to open it anew; None: it lasts."""
 
@@ -138,7 +154,6 @@ class _Builder:
     measured: Measured | None
     requests: list[Asked] = field(default_factory=list)
     chains: list[Chain] = field(default_factory=list)
-    may_come: list[int] = field(default_factory=list)
     task: int = 0
 
     def __post_init__(self) -> None:
@@ -159,9 +174,7 @@ class _Builder:
             Task(name, period_ns, offset_ns)
             for name, period_ns, offset_ns in zip(names, periods_ns, release_offsets_ns(periods_ns), strict=True)
         )
-        return System(
-            self.lanes, tasks, tuple(self.chains), tuple(self.requests), tuple(self.may_come), self._openings()
-        )
+        return System(self.lanes, tasks, tuple(self.chains), tuple(self.requests), openings=self._openings())
 
     def _openings(self) -> tuple[tuple[Opening | None, ...], ...]:
         works: dict[str, list[Work]] = {}
@@ -238,31 +251,33 @@ class _Builder:
         (each,) = sweep.transfers
         careful = each.transfer.careful
         assert careful is not None
+        gap_ns = careful.gap_ns or 0
         stages: list[Stage] = []
-        takes: dict[int, int] = {}
+        takes: list[int] = []
 
-        def look(span: Span, cuts: Sequence[Cut], pause_ns: int = 0) -> int:
-            request = self._read(sweep.source, span, len(stages), _carried(sweep, cuts))
-            stages.append(Stage((request,), pause_ns))
-            return request
+        def look(read: ReadRequest, attempt: int, pause_ns: int = 0, *, is_first: bool = False) -> None:
+            carries = ((each.transfer.name, "again"),) if attempt else _carried(sweep, read.cuts)
+            request = self._read(sweep.source, read.span, len(stages), carries, is_rare=attempt > 0)
+            after_ns = attempt * sweep.period_ns // (careful.tries + 1) if sweep.guard is not None and is_first else 0
+            stages.append(Stage((request,), pause_ns, attempt > 0, attempt > 0 and is_first, after_ns))
+            takes.append(request)
 
-        if sweep.guard is not None:
-            look(sweep.guard.span, sweep.guard.cuts)
-        for round_number in range(sweep.rounds):
-            for position, read in enumerate(sweep.reads):
-                pause_ns = careful.gap_ns or 0 if round_number and not position else 0
-                takes.setdefault(position, look(read.span, read.cuts, pause_ns))
-        if sweep.guard is not None:
-            look(sweep.guard.span, sweep.guard.cuts)
-        again = [span for stage in stages for index in stage.requests for span in (self.requests[index].span,)]
-        if sweep.guard is None:
-            again = again[len(sweep.reads) :]
-        for _ in range(careful.tries - 1):
-            for span in again:
-                self.may_come.append(self._read(sweep.source, span, 0, ((each.transfer.name, "again"),), is_rare=True))
+        for attempt in range(careful.tries):
+            if sweep.guard is None and attempt and (attempt + 1) * gap_ns >= sweep.period_ns:
+                # However quick the replies are, it would begin when the period is over.
+                break
+            if sweep.guard is not None:
+                look(sweep.guard, attempt, is_first=True)
+            # Without a guard the reading before is the first of the two that are compared.
+            rounds = range(1 if attempt and sweep.guard is None else 0, sweep.rounds)
+            for number in rounds:
+                for position, read in enumerate(sweep.reads):
+                    is_first = sweep.guard is None and number == rounds[0] and not position
+                    look(read, attempt, gap_ns if number and not position else 0, is_first=is_first)
+            if sweep.guard is not None:
+                look(sweep.guard, attempt)
         # The age counts from the first request on which the values rest.
-        first = stages[0].requests
-        self._add_transfer(sweep, each, stages, tuple(first for _ in each.transfer.values))
+        self._add_transfer(sweep, each, stages, tuple((takes[0],) for _ in each.transfer.values))
 
     def _add_transfer(
         self, sweep: Sweep, each: TransferLayout, stages: list[Stage], takes: tuple[tuple[int, ...], ...]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from wherry.checks.load import overloaded
 from wherry.checks.notation import references
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level
@@ -13,7 +14,7 @@ from wherry.plan.durations import duration_text
 from wherry.plan.model import Plan, ResponseTime, Transfer
 from wherry.timing.bounds import does_fit
 from wherry.timing.budget import RequestBudget, TransferBudget, budget_of, late_ns_of
-from wherry.timing.conditions import IDEAL, USUAL
+from wherry.timing.conditions import IDEAL
 from wherry.timing.margins import can_fit
 from wherry.timing.system import Chain, System, system_of
 
@@ -83,8 +84,7 @@ slow down.
 
 def check(judged: Judged) -> Iterator[Finding]:
     plan = judged.plan
-    conditions = USUAL.with_declared(plan)
-    system = system_of(plan, conditions, sweeps=judged.sweeps)
+    conditions, system = judged.conditions, judged.system
     if not system.tasks:
         return
     late_ns = late_ns_of(conditions, None)
@@ -93,7 +93,7 @@ def check(judged: Judged) -> Iterator[Finding]:
         return
     certain = _by_themselves(plan, judged.sweeps)
     found = budget_of(plan, system, conditions, None)
-    over = {name for line in found.lines if line.utilisation > 1 for name in line.controllers}
+    over = set(overloaded(judged))
     for transfer, each in zip(plan.transfers, found.transfers, strict=True):
         alone_ns = certain[each.name]
         # Of addresses that are asked too much, and of readings that are too far apart, other findings tell.
@@ -120,7 +120,7 @@ def _by_themselves(plan: Plan, sweeps: Sequence[Sweep]) -> Mapping[str, int]:
 def _by_itself(system: System, chain: Chain) -> int:
     """Its stages one after the other, and in them the requests to one address, where that takes one at a time."""
     whole_ns = 0
-    for stage in chain.stages:
+    for stage in chain.usual_stages:
         asked = [system.requests[at] for at in stage.requests]
         whole_ns += stage.pause_ns + max((each.work.exchange_ns for each in asked), default=0)
         for lane in {each.lane for each in asked}:

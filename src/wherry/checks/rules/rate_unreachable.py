@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from wherry.checks.load import Load, loads, together
+from wherry.checks.load import NS_PER_S, Load, address_of, loads, together
 from wherry.checks.notation import number, percent
 from wherry.checks.rule import Judged, Rule
 from wherry.findings import Finding, Level
+from wherry.timing.budget import UTILISATION_HIGH, utilisations_of
+from wherry.timing.system import Lane
 
 PAGE = """\
 ### What it finds
@@ -17,6 +19,10 @@ that the controller needs for the requests of the plan, by its declared response
 second as a part of its declared rate; the larger of the two counts. A response time that is not declared is assumed
 (5 ms and 20 us for each register); an assumption alone gives a warning, never an error. The units behind one address
 share a connection, so that their utilisations are also judged together.
+
+For the warning all counts that `wherry budget` counts: the network and this computer, too, and that an address serves
+one request at a time, however many are under way. So it is given where the budget says that little is left, or that
+what is asked cannot be served.
 
 ### Why it matters
 
@@ -70,20 +76,55 @@ Lengthen the periods, put the values closer together so that fewer requests carr
 or raise what is declared if the controller stands more. `wherry check --requests` shows every request.
 """
 
-UTILISATION_HIGH = 0.7
-"""Above this there is too little in reserve (common practice, no source)."""
-
 
 def check(judged: Judged) -> Iterator[Finding]:
     found = loads(judged.sweeps, judged.controllers, judged.plan.commands)
+    over = set()
     for load in [*found, *together(found)]:
         if load.utilisation_declared > 1:
             yield _finding(load, Level.ERROR, f"{load.controller.name} cannot keep up with this plan")
-        elif load.utilisation_declared > UTILISATION_HIGH:
-            yield _finding(load, Level.WARNING, f"{load.controller.name} has little in reserve")
-        elif load.utilisation > UTILISATION_HIGH:
-            word = "may not keep up" if load.utilisation > 1 else "may have little in reserve"
-            yield _finding(load, Level.WARNING, f"{load.controller.name} {word}, if it answers as fast as assumed")
+        elif load.utilisation > 1:
+            message = f"{load.controller.name} may not keep up, if it answers as fast as assumed"
+            yield _finding(load, Level.WARNING, message)
+        if load.utilisation > 1:
+            over.add(address_of(load.controller))
+    system = judged.system
+    for index, (lane, used) in enumerate(zip(system.lanes, utilisations_of(system), strict=True)):
+        names = [each.name for each in lane.controllers]
+        asked = [each for each in found if each.controller.name in names]
+        if address_of(lane.controllers[0]) not in over and asked and used[0] > UTILISATION_HIGH:
+            per_s = sum(
+                NS_PER_S / system.tasks[each.task].period_ns
+                for each in system.requests
+                if each.lane == index and not each.is_rare
+            )
+            yield _finding_of_lane(lane, asked, used, per_s)
+
+
+def _finding_of_lane(lane: Lane, asked: Sequence[Load], used: tuple[float, float], per_s: float) -> Finding:
+    """An address of which little is left when all counts that the budget counts."""
+    utilisation, declared = used
+    first = max(asked, key=lambda each: each.utilisation)
+    name = first.controller.name
+    if len(lane.controllers) > 1:
+        name = f"the address of {lane.controllers[0].name} and {len(lane.controllers) - 1} more"
+    if utilisation > 1:
+        message = f"{name} may not keep up"
+    elif declared > UTILISATION_HIGH:
+        message = f"{name} has little in reserve"
+    else:
+        message = f"{name} may have little in reserve, if it answers as fast as assumed"
+    each_ms = utilisation / per_s * 1000
+    return RULE.finding(
+        message,
+        (*first.heaviest.path, "every"),
+        level=Level.WARNING,
+        expected=f"utilisation at most {percent(UTILISATION_HIGH)}",
+        found=f"{percent(utilisation)}: {per_s:.1f} requests a second, {each_ms:.1f} ms each with the network",
+        fix=f"make the periods {utilisation / UTILISATION_HIGH:.1f} times as long, or carry it in fewer requests "
+        "(see --requests)",
+        related=[(f"what {first.controller.name} stands", (*first.controller.path, _key(first)))],
+    )
 
 
 def _finding(load: Load, level: Level, message: str) -> Finding:
@@ -98,7 +139,6 @@ def _finding(load: Load, level: Level, message: str) -> Finding:
             f", {limits.in_flight} at a time" if limits.in_flight > 1 else ""
         )
     factor = load.utilisation / UTILISATION_HIGH
-    key = "limits" if by_rate or not response.is_declared else "response"
     return RULE.finding(
         message,
         (*load.heaviest.path, "every"),
@@ -106,8 +146,14 @@ def _finding(load: Load, level: Level, message: str) -> Finding:
         expected=f"utilisation at most {percent(UTILISATION_HIGH)}",
         found=f"{percent(load.utilisation)}: {found}",
         fix=f"make the periods {factor:.1f} times as long, or carry it in fewer requests (see --requests)",
-        related=[(f"what {load.controller.name} stands", (*load.controller.path, key))],
+        related=[(f"what {load.controller.name} stands", (*load.controller.path, _key(load)))],
     )
+
+
+def _key(load: Load) -> str:
+    """What of the controller decides."""
+    by_rate = load.utilisation_by_rate >= load.utilisation_by_time
+    return "limits" if by_rate or not load.controller.response.is_declared else "response"
 
 
 RULE = Rule("rate-unreachable", Level.ERROR, "a controller cannot answer as much as the plan asks of it", PAGE, check)
