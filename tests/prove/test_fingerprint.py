@@ -16,6 +16,7 @@ from wherry.prove.fingerprint import Blind, Changes, Fingerprint, Side, alike_ot
 from wherry.prove.mapping_faults import FaultKind, Pattern, can_show, own_changes, pairs_of, patterns
 from wherry.prove.naming import Showing, judge_receiver, judge_shown, judge_source, moved_together, unseen_of
 from wherry.prove.places import Content, Place, source_places
+from wherry.prove.simulated import pass_simulated
 
 SEEDS = int(os.environ.get("WHERRY_FINGERPRINT_SEEDS", "3"))
 """How many random plans are enumerated. At 3 all of this takes about half a minute."""
@@ -340,3 +341,47 @@ def test_values_that_nothing_tells_apart_are_told(tools: Any) -> None:
     made = fingerprint_of(replace(plan, transfers=(replace(plan.transfers[0], values=values),)), random.Random(0))
     alike = {(limit.side, limit.changes[0][0].kind) for limit in limits_of(made) if limit.blind is Blind.ALIKE}
     assert {(Side.SOURCE, FaultKind.OTHER), (Side.RECEIVER, FaultKind.OTHER)} <= alike
+
+
+# Carried by the engine.
+
+
+def test_the_engine_carries_every_test_value(tools: Any) -> None:
+    rng = random.Random(3)
+    plan = tools.plan_of(tools.some_rows(rng, 40))
+    mark = fingerprint_of(plan, rng, beside=True)
+    passed = pass_simulated(mark, plan, plan, 0)
+    assert len(passed.read) == len(passed.shown) == 40
+    assert passed.not_carried == {}
+    assert judge_source(mark, passed.read) == ()
+    assert judge_receiver(mark, passed.shown, passed.image) == ()
+
+
+def test_faults_are_named_from_what_the_engine_carried(tools: Any) -> None:
+    rng = random.Random(4)
+    rows = tools.some_rows(rng, 40, gaps=(0, 0, 1, 2))
+    faulty, seeded = tools.seed(rows, 11, rng)
+    plan = tools.plan_of(faulty)
+    mark = fingerprint_of(plan, rng, beside=True)
+    passed = pass_simulated(mark, plan, tools.plan_of(rows), 0)
+    wrong = [*judge_source(mark, passed.read), *judge_receiver(mark, passed.shown, passed.image)]
+    told = {(each.side, place.name) for each in wrong for place in each.places}
+    about = {(each.side, name) for each in seeded for name in each.names}
+    assert told <= about, "none reported falsely"
+    assert all(told & {(each.side, name) for name in each.names} for each in seeded), "all found"
+    truth = {row.name: row for row in rows}
+    assert all(any(tools.is_true(mark, truth, each, changes) for changes in each.candidates) for each in wrong)
+
+
+def test_a_value_that_is_not_carried_is_told(tools: Any) -> None:
+    """A device that holds nonsense for the plan: what is read is Bad, and nothing may be put."""
+    rows = [tools.row("a", tools.spot(0, "float32"), tools.spot(0, "float32"))]
+    plan = tools.plan_of(rows)
+    values = (replace(plan.transfers[0].values[0], range=(1.0, 1000.0)),)
+    narrow = replace(plan, transfers=(replace(plan.transfers[0], values=values),))
+    other = tools.plan_of([replace(rows[0], take=replace(rows[0].take, order="DCBA"))])
+    mark = fingerprint_of(narrow, random.Random(0))
+    passed = pass_simulated(mark, narrow, other, 0)
+    assert passed.not_carried == {0: list(range(1, mark.steps + 1))}
+    (wrong,) = judge_source(mark, passed.read)
+    assert wrong.sentence.endswith("its word order and byte order is another: DCBA, not ABCD")

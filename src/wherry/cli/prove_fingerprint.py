@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 from typing import Any, Final
@@ -18,6 +19,7 @@ from wherry.prove.fingerprint import Blind, Fingerprint, Limit, Side, fingerprin
 from wherry.prove.mapping_faults import FaultKind, Shown
 from wherry.prove.naming import Wrong, describe, judge_receiver, judge_source, moved_together
 from wherry.prove.places import Content, Place
+from wherry.prove.simulated import pass_simulated
 from wherry.values.types import Kind
 
 COLUMNS: Final = ("side", "step", "transfer", "name", "controller", "place", "unit", "value", "registers", "seen")
@@ -33,11 +35,31 @@ NOTHING: Final = "nothing"
 """In ``seen`` of a receiver: its program showed nothing that could be read off."""
 
 
-def show(plan: Plan, head: dict[str, Any], seed: int, save: Path | None, seen: Path | None, *, as_json: bool) -> int:
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is wanted of a fingerprint pass."""
+
+    seed: int = 0
+    save: Path | None = None
+    seen: Path | None = None
+    rehearsal: bool = False
+    truth: Plan | None = None
+    """What simulated controllers hold, if not what the plan says."""
+
+
+def show(plan: Plan, head: dict[str, Any], asked: Asked, *, as_json: bool) -> int:
     """The whole of ``wherry prove PLAN --fingerprint``."""
+    seed, save, seen = asked.seed, asked.save, asked.seen
     mark = fingerprint_of(plan, Random(seed), beside=True)
-    wrong, judged, left = ((), 0, []) if seen is None else judge(mark, seen)
-    notes = [*moved_together(wrong, mark.sources)] if seen is not None else []
+    wrong: tuple[Wrong, ...] = ()
+    judged = 0
+    left: list[str] = []
+    notes: list[str] = []
+    if asked.rehearsal:
+        wrong, judged, left, notes = rehearsed(mark, plan, asked.truth or plan, seed)
+    elif seen is not None:
+        wrong, judged, left = judge(mark, seen)
+    notes += [f"one mistake may be behind these: {each}" for each in moved_together(wrong, mark.sources)]
     limits = limits_of(mark)
     if save is not None:
         save_list(mark, save)
@@ -51,6 +73,7 @@ def show(plan: Plan, head: dict[str, Any], seed: int, save: Path | None, seen: P
                 "values": list(rows_of(mark)),
                 "left_out": [each.name for each in mark.left_out],
                 "limits": [limit_document(mark, each) for each in limits],
+                "pass": "rehearsal" if asked.rehearsal else "site" if seen is not None else None,
                 "judged": judged,
                 "open": left,
                 "wrong": [wrong_document(each) for each in wrong],
@@ -59,12 +82,14 @@ def show(plan: Plan, head: dict[str, Any], seed: int, save: Path | None, seen: P
             }
         )
         return exit_code
-    if seen is None:
+    if seen is None and not asked.rehearsal:
         print_values(mark)
         print_limits(mark, limits)
         if save is not None:
             output.sentence(f"The list to fill in is saved in {output.quoted(save)}.")
     else:
+        if asked.rehearsal:
+            output.sentence("A rehearsal on simulated controllers: it proves nothing about the plant.")
         print_wrong(wrong, notes, judged, left)
     return exit_code
 
@@ -216,6 +241,25 @@ def judge(mark: Fingerprint, path: Path) -> tuple[tuple[Wrong, ...], int, list[s
     return wrong, len(source) + len(receiver), left
 
 
+def rehearsed(
+    mark: Fingerprint, plan: Plan, truth: Plan, seed: int
+) -> tuple[tuple[Wrong, ...], int, list[str], list[str]]:
+    """The same on simulated controllers: what is wrong, how many places were judged, which are open, and notes."""
+    passed = pass_simulated(mark, plan, truth, seed)
+    wrong = (*judge_source(mark, passed.read), *judge_receiver(mark, passed.shown, passed.image))
+    left = [f"source `{each.name}` (no permitted value)" for each in mark.left_out]
+    for side, places, done in (
+        (Side.SOURCE, mark.sources, passed.read),
+        (Side.RECEIVER, mark.receivers, passed.shown),
+    ):
+        left += [f"{side} `{each.name}`" for each in places if not each.is_beside and each.index not in done]
+    left += [
+        f"receiver `{mark.receivers[index].name}` (not carried in step {', '.join(map(str, steps))})"
+        for index, steps in passed.not_carried.items()
+    ]
+    return wrong, len(passed.read) + len(passed.shown), left, []
+
+
 def read_list(path: Path) -> dict[tuple[str, ...], str]:
     """``seen`` by side, step, transfer and name."""
     try:
@@ -277,7 +321,7 @@ def print_wrong(wrong: Sequence[Wrong], notes: Sequence[str], judged: int, left:
     for each in wrong:
         output.sentence(f"{each.side}: {each.sentence}.")
     for note in notes:
-        output.sentence(f"One mistake may be behind these: {note}.")
+        output.sentence(f"{note[0].upper()}{note[1:]}.")
     if left:
         output.sentence(f"Open, since not every step was seen: {', '.join(left)}.")
     count = f"{len(wrong)} found wrong. Mend the plan and do it again" if wrong else "none found wrong"

@@ -188,6 +188,14 @@ class Fingerprint:
         """The receivers' places that a source place feeds."""
         return self._feeds.get(index, ())
 
+    def source_of(self, place: Place) -> Place:
+        """The source place that feeds a receiver's."""
+        return self.sources[self.fed_by[place.index]]
+
+    def put_of(self, place: Place, data: bytes) -> bytes | None:
+        """What a receiver's place is put when this is read of its source; None when that is Bad."""
+        return self._ways[place.index].convert(data).put
+
     # The source's side.
 
     def expected(self, place: Place) -> Pattern:

@@ -162,7 +162,10 @@ def _at_source(mark: Fingerprint, place: Place, seen: int) -> list[Changes]:
     if candidates:
         return candidates
     if _is_still(place, seen, mark.steps):
-        return [changes for changes, look in mark.own_looks(place).silent.items() if look.fits(seen)]
+        # A single register that lies beside the place is not seen at all: it may be either of the two.
+        single = place.point.count == 1 and not place.is_bool and not place.point.table.is_bits
+        beside: list[Changes] = [(Change(FaultKind.SHIFT, shift=shift),) for shift in (1, -1) if single]
+        return [changes for changes, look in mark.own_looks(place).silent.items() if look.fits(seen)] + beside
     return list(dict.fromkeys(_pairs_at_source(mark, place, seen)))
 
 
@@ -278,13 +281,14 @@ def moved_together(wrong: Sequence[Wrong], places: Sequence[Place]) -> list[str]
             continue
         shifts = [{_shift(each.places[0], places, changes) for changes in each.candidates} - {None} for each in its]
         known = [each for each in shifts if each]
-        common = set.intersection(*known) - {0} if len(known) > 1 else set()
+        sure = [each for each in known if len(each) == 1]
+        common = set.intersection(*known) - {0} if len(sure) > 1 else set()
         if len(common) == 1:
             (by,) = common
             assert by is not None
             where = f"{abs(by)} {'register' if abs(by) == 1 else 'registers'} {'further' if by > 0 else 'before'}"
             found.append(
-                f"all {len(members)} places of {controller} ({table}) are wrong, and of {len(known)} it is seen that "
+                f"all {len(members)} places of {controller} ({table}) are wrong, and of {len(sure)} it is seen that "
                 f"they lie {where}: look at how its manual counts"
             )
     return found
