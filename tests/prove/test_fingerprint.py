@@ -385,3 +385,10 @@ def test_a_value_that_is_not_carried_is_told(tools: Any) -> None:
     assert passed.not_carried == {0: list(range(1, mark.steps + 1))}
     (wrong,) = judge_source(mark, passed.read)
     assert wrong.sentence.endswith("its word order and byte order is another: DCBA, not ABCD")
+
+
+def test_a_truth_without_a_controller(tools: Any) -> None:
+    plan = tools.plan_of([tools.row("a", tools.spot(0, "int16"), tools.spot(0, "int16"))])
+    mark = fingerprint_of(plan, random.Random(0))
+    with pytest.raises(LocalError, match="has no controller hall"):
+        pass_simulated(mark, plan, replace(plan, controllers=plan.controllers[:1], transfers=()), 0)

@@ -61,8 +61,7 @@ def prove_command(
     rehearsal
         With --fingerprint: let the engine carry the values between simulated controllers, and judge what came of it.
     truth
-        With --rehearsal: a plan that says what the simulated controllers hold, to try what would be seen if the plant
-        is not as the plan says.
+        With --rehearsal: another plan that says what the simulated controllers hold.
     after
         An older plan, of which all was shown: what must be shown again of this one, and why.
     json
@@ -71,20 +70,17 @@ def prove_command(
     ready = load_for_run(plan)
     if ready is None:
         return Exit.WRONG_CALL
-    if (save is not None or seen is not None or rehearsal) and not fingerprint:
+    if not fingerprint and (save is not None or seen is not None or rehearsal):
         raise LocalError("--save, --seen and --rehearsal belong to --fingerprint")
-    if rehearsal and seen is not None:
-        raise LocalError("--seen is of a real plant, and --rehearsal of simulated controllers: ask for one of them")
-    if truth is not None and not rehearsal:
-        raise LocalError("--truth belongs to --rehearsal")
     if fingerprint and after is not None:
         raise LocalError("--fingerprint and --after answer two questions: ask one at a time")
     digest = hashlib.sha256(plan.read_bytes()).hexdigest()
     head = {"plan": ready.file, "title": ready.title, "plan_sha256": digest}
     if fingerprint:
-        true_plan = None if truth is None else load(truth).plan
-        asked = prove_fingerprint.Asked(seed, save, seen, rehearsal, true_plan)
+        asked = prove_fingerprint.Asked(seed, save, seen, rehearsal, truth)
         return prove_fingerprint.show(ready, head, asked, as_json=json)
+    if truth is not None:
+        raise LocalError("--truth belongs to --rehearsal")
     if after is not None:
         return show_retests(ready, head, after, as_json=json)
     claims = claims_of(ready, rate, quantile, confidence)

@@ -14,7 +14,7 @@ from typing import Any, Final
 from wherry.cli import output
 from wherry.cli.output import Exit
 from wherry.errors import LocalError
-from wherry.plan.model import Plan
+from wherry.plan import Plan, load
 from wherry.prove.fingerprint import Blind, Fingerprint, Limit, Side, fingerprint_of, limits_of
 from wherry.prove.mapping_faults import FaultKind, Shown
 from wherry.prove.naming import Wrong, describe, judge_receiver, judge_source, moved_together
@@ -43,20 +43,26 @@ class Asked:
     save: Path | None = None
     seen: Path | None = None
     rehearsal: bool = False
-    truth: Plan | None = None
-    """What simulated controllers hold, if not what the plan says."""
+    truth: Path | None = None
+    """A plan that says what simulated controllers hold, if not this one."""
 
 
 def show(plan: Plan, head: dict[str, Any], asked: Asked, *, as_json: bool) -> int:
     """The whole of ``wherry prove PLAN --fingerprint``."""
     seed, save, seen = asked.seed, asked.save, asked.seen
+    if asked.rehearsal and seen is not None:
+        raise LocalError("--seen is of a real plant, and --rehearsal of simulated controllers: ask for one of them")
+    if asked.truth is not None and not asked.rehearsal:
+        raise LocalError("--truth belongs to --rehearsal")
     mark = fingerprint_of(plan, Random(seed), beside=True)
     wrong: tuple[Wrong, ...] = ()
     judged = 0
     left: list[str] = []
     notes: list[str] = []
     if asked.rehearsal:
-        wrong, judged, left, notes = rehearsed(mark, plan, asked.truth or plan, seed)
+        wrong, judged, left, notes = rehearsed(
+            mark, plan, plan if asked.truth is None else load(asked.truth).plan, seed
+        )
     elif seen is not None:
         wrong, judged, left = judge(mark, seen)
     notes += [f"one mistake may be behind these: {each}" for each in moved_together(wrong, mark.sources)]

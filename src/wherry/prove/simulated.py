@@ -13,7 +13,7 @@ from typing import Final
 
 from wherry.clock import NS_PER_S
 from wherry.engine.runner import Engine
-from wherry.errors import WherryError
+from wherry.errors import LocalError, WherryError
 from wherry.plan.model import Plan, Point, Table
 from wherry.prove.fingerprint import Address, Fingerprint
 from wherry.prove.mapping_faults import Shown
@@ -48,7 +48,13 @@ class Passed:
 
 
 def pass_simulated(mark: Fingerprint, plan: Plan, truth: Plan, seed: int) -> Passed:
-    """All steps. Values that ``truth`` does not have, by transfer and name, are left out of what was seen."""
+    """All steps. Values that ``truth`` does not have, by transfer and name, are left out of what was seen.
+
+    LocalError when it does not have all controllers of the plan.
+    """
+    missing = {each.name for each in plan.controllers} - {each.name for each in truth.controllers}
+    if missing:
+        raise LocalError(f"the plan that tells the truth has no controller {', '.join(sorted(missing))}")
     return run_virtual(lambda: _pass(mark, plan, truth, seed))
 
 
