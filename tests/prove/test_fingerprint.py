@@ -15,7 +15,7 @@ from wherry.plan import load, loads
 from wherry.prove.fingerprint import Blind, Changes, Fingerprint, Side, alike_others, fingerprint_of, limits_of
 from wherry.prove.mapping_faults import FaultKind, Pattern, can_show, own_changes, pairs_of, patterns
 from wherry.prove.naming import Showing, judge_receiver, judge_shown, judge_source, moved_together, unseen_of
-from wherry.prove.places import Content, Place, source_places
+from wherry.prove.places import Content, Place, content_of, source_places
 from wherry.prove.simulated import pass_simulated
 
 SEEDS = int(os.environ.get("WHERRY_FINGERPRINT_SEEDS", "3"))
@@ -43,7 +43,7 @@ def filled(place: Place, steps: int, look: Pattern, rng: random.Random) -> int:
     return look.bits | fill & ~look.mask
 
 
-@pytest.fixture(params=range(SEEDS))
+@pytest.fixture(scope="module", params=range(SEEDS))
 def made(request: pytest.FixtureRequest, tools: Any) -> Fingerprint:
     """A fingerprint of a random plan."""
     rng = random.Random(request.param)
@@ -140,7 +140,7 @@ def test_each_single_fault_of_a_receiver_gives_a_result_of_its_own(made: Fingerp
 def test_pairs_of_faults_of_one_place(tools: Any) -> None:
     """Two faults of one place are told as these two; or as one of them, where it hides the other until it is mended."""
     rng = random.Random(1)
-    mark = fingerprint_of(tools.plan_of(tools.some_rows(rng, 8, is_narrowed=False)), rng)
+    mark = fingerprint_of(tools.plan_of(tools.some_rows(rng, 6, is_narrowed=False)), rng)
     count = named = 0
     for place in mark.sources:
         silent = {each[0] for each in mark.own_looks(place).silent}
@@ -153,7 +153,7 @@ def test_pairs_of_faults_of_one_place(tools: Any) -> None:
             count += 1
             named += wrong.candidates == (pair,)
             assert pair in wrong.candidates or any(each[0] in pair and len(each) == 1 for each in wrong.candidates)
-    assert count > 300
+    assert count > 200
     assert named > 0.8 * count
 
 
@@ -392,3 +392,22 @@ def test_a_truth_without_a_controller(tools: Any) -> None:
     mark = fingerprint_of(plan, random.Random(0))
     with pytest.raises(LocalError, match="has no controller hall"):
         pass_simulated(mark, plan, replace(plan, controllers=plan.controllers[:1], transfers=()), 0)
+
+
+def test_a_device_that_rounds_now_up_now_down(tools: Any) -> None:
+    """Half of an odd number, by arithmetic in floats."""
+    rows = [tools.row("a", tools.spot(0, "int16"), tools.spot(0, "int16"))]
+    mark = fingerprint_of(tools.plan_of(rows), random.Random(0))
+    (place,) = mark.sources
+    mark.give(0, tuple(replace_number(place, number) for number in (31, -20_001, 4_095, 771)[: mark.steps]))
+    mark.carry()
+    halves = [15, -10_001, 2_048, 385][: mark.steps]
+    (wrong,) = judge_source(mark, {0: [half.to_bytes(2, "big", signed=True) for half in halves]})
+    assert wrong.is_named
+    assert wrong.sentence.endswith("the plan makes of it 2 times too little")
+
+
+def replace_number(place: Place, number: int) -> Content:
+    content = content_of(place, number)
+    assert content is not None
+    return content

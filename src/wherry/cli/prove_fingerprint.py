@@ -103,12 +103,12 @@ def show(plan: Plan, head: dict[str, Any], asked: Asked, *, as_json: bool) -> in
 # The values.
 
 
-def spelled(value: Shown) -> str:
+def spelled(place: Place, value: Shown) -> str:
     """A value as somebody gives it, or reads it off."""
+    if isinstance(value, bytes):
+        return registers(place, value)
     if isinstance(value, bool):
         return "on" if value else "off"
-    if isinstance(value, bytes):
-        return value.hex(" ", 2)
     if isinstance(value, float):
         return f"{value:.7g}"
     return str(value)
@@ -135,7 +135,7 @@ def rows_of(mark: Fingerprint) -> list[dict[str, str]]:
                 is_read = side is Side.SOURCE and not (place.is_bool and place.point.bit is not None)
                 cells = (side.value, str(step + 1), transfer, name, place.controller, str(place.point), place.unit)
                 data = registers(place, content.data) if is_read else ""
-                found.append(dict(zip(COLUMNS, (*cells, spelled(content.shown), data, ""), strict=True)))
+                found.append(dict(zip(COLUMNS, (*cells, spelled(place, content.shown), data, ""), strict=True)))
     return found
 
 
@@ -172,7 +172,7 @@ def print_values(mark: Fingerprint) -> None:
                 each.controller,
                 each.name,
                 str(each.point),
-                *(output.short(spelled(content.shown), CELL_COLUMNS) for content in contents[each.index]),
+                *(output.short(spelled(each, content.shown), CELL_COLUMNS) for content in contents[each.index]),
                 each.unit,
             )
             for each in chosen
@@ -305,8 +305,10 @@ def _shown(place: Place, text: str) -> Shown:
         if text.lower() in states:
             return states[text.lower()]
         raise _bad(place, text, f"on, off, or `{NOTHING}`")
+    if kind.kind is Kind.STRING:
+        return text
     if not kind.is_number:
-        return text if kind.kind is Kind.STRING else bytes.fromhex(re.sub(r"\s", "", text))
+        return _read(place, text)
     for number in (int, float):
         convert: Callable[[str], int | float] = number
         try:

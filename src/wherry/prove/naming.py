@@ -20,6 +20,7 @@ from wherry.prove.mapping_faults import (
     Pattern,
     Shown,
     can_show,
+    is_nearly,
     own_changes,
     pairs_of,
     patterns,
@@ -59,7 +60,7 @@ def judge_source(mark: Fingerprint, seen: Mapping[int, Sequence[bytes | None]]) 
     for index, each in bits.items():
         place = mark.sources[index]
         if not place.is_beside and not mark.expected(place).fits(each):
-            found[index] = tuple(_at_source(mark, place, each))
+            found[index] = tuple(_at_source(mark, place, each, seen[index]))
     still = {index for index in found if _is_still(mark.sources[index], bits[index], mark.steps)}
     same = {
         index: next((other for other, each in bits.items() if other != index and each == bits[index]), None)
@@ -157,7 +158,7 @@ def _as_read(side: Side, changes: Changes) -> Changes:
 # One place.
 
 
-def _at_source(mark: Fingerprint, place: Place, seen: int) -> list[Changes]:
+def _at_source(mark: Fingerprint, place: Place, seen: int, datas: Sequence[bytes | None]) -> list[Changes]:
     candidates = mark.explain(place, seen)
     if candidates:
         return candidates
@@ -166,7 +167,9 @@ def _at_source(mark: Fingerprint, place: Place, seen: int) -> list[Changes]:
         single = place.point.count == 1 and not place.is_bool and not place.point.table.is_bits
         beside: list[Changes] = [(Change(FaultKind.SHIFT, shift=shift),) for shift in (1, -1) if single]
         return [changes for changes, look in mark.own_looks(place).silent.items() if look.fits(seen)] + beside
-    return list(dict.fromkeys(_pairs_at_source(mark, place, seen)))
+    scales: list[Changes] = [(each,) for each in own_changes(place) if each.kind is FaultKind.SCALE]
+    near = [each for each in scales if is_nearly(place, mark.contents[place.index], each, datas)]
+    return near or list(dict.fromkeys(_pairs_at_source(mark, place, seen)))
 
 
 def _is_still(place: Place, seen: int, steps: int) -> bool:

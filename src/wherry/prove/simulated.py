@@ -25,7 +25,10 @@ from wherry.values.scaling import exact
 from wherry.values.types import Kind
 
 SETTLE_PERIODS: Final = 5
-"""So many periods of the slowest transfer, and a second, are waited in each step."""
+"""So many periods of the slowest transfer, and a second, are waited in each step; longer where a value is ramped."""
+
+RAMP_PERIODS_MAX: Final = 10_000
+"""A ramp that takes longer is not waited for: its value is told as not carried."""
 
 AROUND: Final = 4
 """How many items on either side of a receiver's place are looked at: the widest number takes four registers."""
@@ -67,7 +70,8 @@ async def _pass(mark: Fingerprint, plan: Plan, truth: Plan, seed: int) -> Passed
     engine.start()
     sources = {name: place for place in source_places(truth) for name in place.names}
     receivers = {place.names[0]: place for place in receiver_places(truth)}
-    settle_s = 1 + SETTLE_PERIODS * max(each.period_ns for each in plan.transfers) / NS_PER_S
+    periods = SETTLE_PERIODS + _ramp_periods(mark)
+    settle_s = 1 + periods * max(each.period_ns for each in plan.transfers) / NS_PER_S
     passed = Passed()
     for step in range(mark.steps):
         refused = _give(mark, step, simulated, sources)
@@ -85,6 +89,17 @@ async def _pass(mark: Fingerprint, plan: Plan, truth: Plan, seed: int) -> Passed
     await engine.stop()
     await simulated.stop()
     return passed
+
+
+def _ramp_periods(mark: Fingerprint) -> int:
+    """How many periods the longest ramp takes, from one test value to any other, or from 0."""
+    longest = 0
+    for place in mark.sources:
+        numbers = [each.shown for each in mark.contents[place.index] if isinstance(each.shown, int | float)]
+        for value in place.values:
+            if value.step and numbers:
+                longest = max(longest, int((max(0, *numbers) - min(0, *numbers)) / value.step) + 1)
+    return min(longest, RAMP_PERIODS_MAX)
 
 
 def _give(mark: Fingerprint, step: int, simulated: Simulated, sources: dict[tuple[str, str], Place]) -> set[int]:
