@@ -160,6 +160,12 @@ def _as_read(side: Side, changes: Changes) -> Changes:
 
 def _at_source(mark: Fingerprint, place: Place, seen: int, datas: Sequence[bytes | None]) -> list[Changes]:
     candidates = mark.explain(place, seen)
+    partly = [mask for mask, each in mark.own_looks(place).explain(seen) if each in candidates]
+    if partly and not place.is_bool and max(partly) != (1 << (place.window_bits + 1) * mark.steps) - 1:
+        # Where only a part of what was read is explained, two faults that explain more of it are likelier.
+        most = max(mask.bit_count() for mask in partly)
+        more = [(mask, pair) for mask, pair in _own_pairs(mark, place, seen) if mask.bit_count() > most]
+        return best(more) or candidates
     if candidates:
         return candidates
     if _is_still(place, seen, mark.steps):
@@ -177,11 +183,19 @@ def _is_still(place: Place, seen: int, steps: int) -> bool:
     return Pattern(seen, (1 << (place.window_bits + 1) * steps) - 1).is_silent(place.window_bits, steps)
 
 
-def _pairs_at_source(mark: Fingerprint, place: Place, seen: int) -> Iterator[Changes]:
-    explained: list[tuple[int, Changes]] = []
+def _own_pairs(mark: Fingerprint, place: Place, seen: int) -> list[tuple[int, Changes]]:
+    """Every two faults of the place with which this could be read, and what of it is known then."""
     contents = mark.contents[place.index]
-    for pair in pairs_of(own_changes(place)):
-        explained += [(look.mask, pair) for look in patterns(place, place, contents, pair) if look.fits(seen)]
+    return [
+        (look.mask, pair)
+        for pair in pairs_of(own_changes(place))
+        for look in patterns(place, place, contents, pair)
+        if look.fits(seen)
+    ]
+
+
+def _pairs_at_source(mark: Fingerprint, place: Place, seen: int) -> Iterator[Changes]:
+    explained = _own_pairs(mark, place, seen)
     for origin in mark.sources:
         if origin.index != place.index and can_show(place, origin) and not origin.is_beside:
             contents = mark.contents[origin.index]
