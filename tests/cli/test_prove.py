@@ -168,3 +168,21 @@ def test_questions_that_do_not_go_together(plan: Path) -> None:
         dispatch(["prove", str(plan), "--fingerprint", "--after", str(plan)])
     with pytest.raises(LocalError, match="belong to --fingerprint"):
         dispatch(["prove", str(plan), "--save", "x.csv"])
+    with pytest.raises(LocalError, match="belongs to --rehearsal"):
+        dispatch(["prove", str(plan), "--fingerprint", "--truth", str(plan)])
+    with pytest.raises(LocalError, match="ask for one of them"):
+        dispatch(["prove", str(plan), "--fingerprint", "--rehearsal", "--seen", "x.csv"])
+
+
+def test_a_rehearsal_of_the_pass(plan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert dispatch(["prove", str(plan), "--fingerprint", "--rehearsal"]) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        "A rehearsal on simulated controllers: it proves nothing about the plant.",
+        "4 places judged, none found wrong.",
+    ]
+    truth = tmp_path / "truth.toml"
+    truth.write_text(PLAN.replace("float32 CDAB", "float32"), encoding="utf-8")
+    assert dispatch(["prove", str(plan), "--fingerprint", "--rehearsal", "--truth", str(truth), "--json"]) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert found["pass"] == "rehearsal"
+    assert [each["names"] for each in found["wrong"]] == [["tank 1 oxygen"]]

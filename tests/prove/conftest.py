@@ -503,6 +503,6 @@ class Tools:
     ends = staticmethod(ends)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def tools() -> Tools:
     return Tools()

@@ -30,6 +30,8 @@ def prove_command(
     seed: int = 0,
     save: Path | None = None,
     seen: Path | None = None,
+    rehearsal: Annotated[bool, Parameter(negative=())] = False,
+    truth: Path | None = None,
     after: Path | None = None,
     json: Annotated[bool, Parameter(negative=())] = False,
 ) -> int:
@@ -56,6 +58,10 @@ def prove_command(
         With --fingerprint: a CSV file for the set, to be filled in.
     seen
         With --fingerprint: such a file with what was seen. What is wrong is named.
+    rehearsal
+        With --fingerprint: let the engine carry the values between simulated controllers, and judge what came of it.
+    truth
+        With --rehearsal: another plan that says what the simulated controllers hold.
     after
         An older plan, of which all was shown: what must be shown again of this one, and why.
     json
@@ -64,20 +70,23 @@ def prove_command(
     ready = load_for_run(plan)
     if ready is None:
         return Exit.WRONG_CALL
-    if (save is not None or seen is not None) and not fingerprint:
-        raise LocalError("--save and --seen belong to --fingerprint")
+    if not fingerprint and (save is not None or seen is not None or rehearsal):
+        raise LocalError("--save, --seen and --rehearsal belong to --fingerprint")
     if fingerprint and after is not None:
         raise LocalError("--fingerprint and --after answer two questions: ask one at a time")
     digest = hashlib.sha256(plan.read_bytes()).hexdigest()
     head = {"plan": ready.file, "title": ready.title, "plan_sha256": digest}
     if fingerprint:
-        return prove_fingerprint.show(ready, head, seed, save, seen, as_json=json)
+        asked = prove_fingerprint.Asked(seed, save, seen, rehearsal, truth)
+        return prove_fingerprint.show(ready, head, asked, as_json=json)
+    if truth is not None:
+        raise LocalError("--truth belongs to --rehearsal")
     if after is not None:
         return show_retests(ready, head, after, as_json=json)
     claims = claims_of(ready, rate, quantile, confidence)
     if json:
-        asked = {"rate": rate, "quantile": quantile, "confidence": confidence}
-        output.json_document({**head, **asked, "claims": claims_document(claims), "exit_code": int(Exit.OK)})
+        claimed = {"rate": rate, "quantile": quantile, "confidence": confidence}
+        output.json_document({**head, **claimed, "claims": claims_document(claims), "exit_code": int(Exit.OK)})
     else:
         print_claims(claims, rate, quantile, confidence)
     return Exit.OK

@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 from typing import Any, Final
@@ -13,11 +14,12 @@ from typing import Any, Final
 from wherry.cli import output
 from wherry.cli.output import Exit
 from wherry.errors import LocalError
-from wherry.plan.model import Plan
+from wherry.plan import Plan, load
 from wherry.prove.fingerprint import Blind, Fingerprint, Limit, Side, fingerprint_of, limits_of
 from wherry.prove.mapping_faults import FaultKind, Shown
 from wherry.prove.naming import Wrong, describe, judge_receiver, judge_source, moved_together
 from wherry.prove.places import Content, Place
+from wherry.prove.simulated import pass_simulated
 from wherry.values.types import Kind
 
 COLUMNS: Final = ("side", "step", "transfer", "name", "controller", "place", "unit", "value", "registers", "seen")
@@ -33,11 +35,37 @@ NOTHING: Final = "nothing"
 """In ``seen`` of a receiver: its program showed nothing that could be read off."""
 
 
-def show(plan: Plan, head: dict[str, Any], seed: int, save: Path | None, seen: Path | None, *, as_json: bool) -> int:
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is wanted of a fingerprint pass."""
+
+    seed: int = 0
+    save: Path | None = None
+    seen: Path | None = None
+    rehearsal: bool = False
+    truth: Path | None = None
+    """A plan that says what simulated controllers hold, if not this one."""
+
+
+def show(plan: Plan, head: dict[str, Any], asked: Asked, *, as_json: bool) -> int:
     """The whole of ``wherry prove PLAN --fingerprint``."""
+    seed, save, seen = asked.seed, asked.save, asked.seen
+    if asked.rehearsal and seen is not None:
+        raise LocalError("--seen is of a real plant, and --rehearsal of simulated controllers: ask for one of them")
+    if asked.truth is not None and not asked.rehearsal:
+        raise LocalError("--truth belongs to --rehearsal")
     mark = fingerprint_of(plan, Random(seed), beside=True)
-    wrong, judged, left = ((), 0, []) if seen is None else judge(mark, seen)
-    notes = [*moved_together(wrong, mark.sources)] if seen is not None else []
+    wrong: tuple[Wrong, ...] = ()
+    judged = 0
+    left: list[str] = []
+    notes: list[str] = []
+    if asked.rehearsal:
+        wrong, judged, left, notes = rehearsed(
+            mark, plan, plan if asked.truth is None else load(asked.truth).plan, seed
+        )
+    elif seen is not None:
+        wrong, judged, left = judge(mark, seen)
+    notes += [f"one mistake may be behind these: {each}" for each in moved_together(wrong, mark.sources)]
     limits = limits_of(mark)
     if save is not None:
         save_list(mark, save)
@@ -51,6 +79,7 @@ def show(plan: Plan, head: dict[str, Any], seed: int, save: Path | None, seen: P
                 "values": list(rows_of(mark)),
                 "left_out": [each.name for each in mark.left_out],
                 "limits": [limit_document(mark, each) for each in limits],
+                "pass": "rehearsal" if asked.rehearsal else "site" if seen is not None else None,
                 "judged": judged,
                 "open": left,
                 "wrong": [wrong_document(each) for each in wrong],
@@ -59,12 +88,14 @@ def show(plan: Plan, head: dict[str, Any], seed: int, save: Path | None, seen: P
             }
         )
         return exit_code
-    if seen is None:
+    if seen is None and not asked.rehearsal:
         print_values(mark)
         print_limits(mark, limits)
         if save is not None:
             output.sentence(f"The list to fill in is saved in {output.quoted(save)}.")
     else:
+        if asked.rehearsal:
+            output.sentence("A rehearsal on simulated controllers: it proves nothing about the plant.")
         print_wrong(wrong, notes, judged, left)
     return exit_code
 
@@ -72,12 +103,12 @@ def show(plan: Plan, head: dict[str, Any], seed: int, save: Path | None, seen: P
 # The values.
 
 
-def spelled(value: Shown) -> str:
+def spelled(place: Place, value: Shown) -> str:
     """A value as somebody gives it, or reads it off."""
+    if isinstance(value, bytes):
+        return registers(place, value)
     if isinstance(value, bool):
         return "on" if value else "off"
-    if isinstance(value, bytes):
-        return value.hex(" ", 2)
     if isinstance(value, float):
         return f"{value:.7g}"
     return str(value)
@@ -104,7 +135,7 @@ def rows_of(mark: Fingerprint) -> list[dict[str, str]]:
                 is_read = side is Side.SOURCE and not (place.is_bool and place.point.bit is not None)
                 cells = (side.value, str(step + 1), transfer, name, place.controller, str(place.point), place.unit)
                 data = registers(place, content.data) if is_read else ""
-                found.append(dict(zip(COLUMNS, (*cells, spelled(content.shown), data, ""), strict=True)))
+                found.append(dict(zip(COLUMNS, (*cells, spelled(place, content.shown), data, ""), strict=True)))
     return found
 
 
@@ -141,7 +172,7 @@ def print_values(mark: Fingerprint) -> None:
                 each.controller,
                 each.name,
                 str(each.point),
-                *(output.short(spelled(content.shown), CELL_COLUMNS) for content in contents[each.index]),
+                *(output.short(spelled(each, content.shown), CELL_COLUMNS) for content in contents[each.index]),
                 each.unit,
             )
             for each in chosen
@@ -216,6 +247,25 @@ def judge(mark: Fingerprint, path: Path) -> tuple[tuple[Wrong, ...], int, list[s
     return wrong, len(source) + len(receiver), left
 
 
+def rehearsed(
+    mark: Fingerprint, plan: Plan, truth: Plan, seed: int
+) -> tuple[tuple[Wrong, ...], int, list[str], list[str]]:
+    """The same on simulated controllers: what is wrong, how many places were judged, which are open, and notes."""
+    passed = pass_simulated(mark, plan, truth, seed)
+    wrong = (*judge_source(mark, passed.read), *judge_receiver(mark, passed.shown, passed.image))
+    left = [f"source `{each.name}` (no permitted value)" for each in mark.left_out]
+    for side, places, done in (
+        (Side.SOURCE, mark.sources, passed.read),
+        (Side.RECEIVER, mark.receivers, passed.shown),
+    ):
+        left += [f"{side} `{each.name}`" for each in places if not each.is_beside and each.index not in done]
+    left += [
+        f"receiver `{mark.receivers[index].name}` (not carried in step {', '.join(map(str, steps))})"
+        for index, steps in passed.not_carried.items()
+    ]
+    return wrong, len(passed.read) + len(passed.shown), left, []
+
+
 def read_list(path: Path) -> dict[tuple[str, ...], str]:
     """``seen`` by side, step, transfer and name."""
     try:
@@ -255,8 +305,10 @@ def _shown(place: Place, text: str) -> Shown:
         if text.lower() in states:
             return states[text.lower()]
         raise _bad(place, text, f"on, off, or `{NOTHING}`")
+    if kind.kind is Kind.STRING:
+        return text
     if not kind.is_number:
-        return text if kind.kind is Kind.STRING else bytes.fromhex(re.sub(r"\s", "", text))
+        return _read(place, text)
     for number in (int, float):
         convert: Callable[[str], int | float] = number
         try:
@@ -277,7 +329,7 @@ def print_wrong(wrong: Sequence[Wrong], notes: Sequence[str], judged: int, left:
     for each in wrong:
         output.sentence(f"{each.side}: {each.sentence}.")
     for note in notes:
-        output.sentence(f"One mistake may be behind these: {note}.")
+        output.sentence(f"{note[0].upper()}{note[1:]}.")
     if left:
         output.sentence(f"Open, since not every step was seen: {', '.join(left)}.")
     count = f"{len(wrong)} found wrong. Mend the plan and do it again" if wrong else "none found wrong"

@@ -42,6 +42,9 @@ STEPS_MAX: Final = 4
 ROUNDS: Final = 5
 """How often values are drawn again that do not tell all apart."""
 
+WORD_BITS_MIN: Final = 16
+"""A register of which only some bits are known is not told by fewer than these, over all steps."""
+
 DIGITS_SEEN: Final = 6
 """Of a number with decimals that a program shows, so many significant digits are told apart. Whole ones are exact."""
 
@@ -188,6 +191,14 @@ class Fingerprint:
         """The receivers' places that a source place feeds."""
         return self._feeds.get(index, ())
 
+    def source_of(self, place: Place) -> Place:
+        """The source place that feeds a receiver's."""
+        return self.sources[self.fed_by[place.index]]
+
+    def put_of(self, place: Place, data: bytes) -> bytes | None:
+        """What a receiver's place is put when this is read of its source; None when that is Bad."""
+        return self._ways[place.index].convert(data).put
+
     # The source's side.
 
     def expected(self, place: Place) -> Pattern:
@@ -231,8 +242,9 @@ class Fingerprint:
                                 looks.add((change,), look)
             for bools in self._words.values() if not point.table.is_bits else ():
                 bits = [(each.point.bit or 0, self.contents[each.index]) for each in bools]
-                look = word_pattern(place, bits)
-                looks.add((Change(FaultKind.OTHER, origin=bools[0].index, is_word=True),), look)
+                if len(bits) * self.steps >= WORD_BITS_MIN:
+                    change = Change(FaultKind.OTHER, origin=bools[0].index, is_word=True)
+                    looks.add((change,), word_pattern(place, bits))
         return looks
 
     def is_elsewhere(self, place: Place, changes: Changes) -> bool:
@@ -365,12 +377,12 @@ def alike_at_receiver(mark: Fingerprint, place: Place) -> tuple[set[Changes], se
                 continue
             pairs.update(frozenset(((change,), (each,))) for each in table.get(key, ()))
             table.setdefault(key, []).append(change)
-            if change.kind is not FaultKind.SHIFT:
-                pairs.update(
-                    frozenset(((change,), (Change(FaultKind.OTHER, origin=index),)))
-                    for index in others.get(key, ())
-                    if index != place.index
-                )
+            onto = place.point.address + change.shift if change.shift else -1
+            pairs.update(
+                frozenset(((change,), (Change(FaultKind.OTHER, origin=index),)))
+                for index in others.get(key, ())
+                if index != place.index and mark.receivers[index].point.address != onto
+            )
     silent.update(
         (Change(FaultKind.OTHER, origin=index),) for index in others.get(expected, ()) if index != place.index
     )

@@ -302,6 +302,30 @@ def seen_bits(place: Place, datas: Sequence[bytes | None]) -> int:
     return found
 
 
+def is_nearly(
+    place: Place, contents: Sequence[Content], changes: Sequence[Change], datas: Sequence[bytes | None]
+) -> bool:
+    """Whether whole numbers were read that are off by less than one from what a fault of the scale gives: devices that
+    work out a scale in floats round now up, now down."""
+    truth = truth_of(place.point, changes)
+    if truth.point.type.kind is Kind.FLOAT or truth.shift or truth.point.count != place.point.count:
+        return False
+    for content, data in zip(contents, datas, strict=True):
+        wanted = _there(place, truth, content.number)
+        try:
+            held = None if data is None else codec.decode(truth.point, data)
+        except codec.UnreadableError:
+            return False
+        if not isinstance(wanted, int | float | Fraction):
+            return False
+        if held is None:
+            if _held(truth, Fraction(wanted), math.floor) and _held(truth, Fraction(wanted), math.ceil):
+                return False
+        elif not isinstance(held, int) or abs(Fraction(wanted) - held) >= 1:
+            return False
+    return True
+
+
 def word_pattern(place: Place, bits_in_word: Sequence[tuple[int, Sequence[Content]]]) -> Pattern:
     """What is seen at a place of registers when its first one is another, of which some bits are known."""
     bits = mask = 0

@@ -20,6 +20,7 @@ from wherry.prove.mapping_faults import (
     Pattern,
     Shown,
     can_show,
+    is_nearly,
     own_changes,
     pairs_of,
     patterns,
@@ -59,7 +60,7 @@ def judge_source(mark: Fingerprint, seen: Mapping[int, Sequence[bytes | None]]) 
     for index, each in bits.items():
         place = mark.sources[index]
         if not place.is_beside and not mark.expected(place).fits(each):
-            found[index] = tuple(_at_source(mark, place, each))
+            found[index] = tuple(_at_source(mark, place, each, seen[index]))
     still = {index for index in found if _is_still(mark.sources[index], bits[index], mark.steps)}
     same = {
         index: next((other for other, each in bits.items() if other != index and each == bits[index]), None)
@@ -157,13 +158,24 @@ def _as_read(side: Side, changes: Changes) -> Changes:
 # One place.
 
 
-def _at_source(mark: Fingerprint, place: Place, seen: int) -> list[Changes]:
+def _at_source(mark: Fingerprint, place: Place, seen: int, datas: Sequence[bytes | None]) -> list[Changes]:
     candidates = mark.explain(place, seen)
+    partly = [mask for mask, each in mark.own_looks(place).explain(seen) if each in candidates]
+    if partly and not place.is_bool and max(partly) != (1 << (place.window_bits + 1) * mark.steps) - 1:
+        # Where only a part of what was read is explained, two faults that explain more of it are likelier.
+        most = max(mask.bit_count() for mask in partly)
+        more = [(mask, pair) for mask, pair in _own_pairs(mark, place, seen) if mask.bit_count() > most]
+        return best(more) or candidates
     if candidates:
         return candidates
     if _is_still(place, seen, mark.steps):
-        return [changes for changes, look in mark.own_looks(place).silent.items() if look.fits(seen)]
-    return list(dict.fromkeys(_pairs_at_source(mark, place, seen)))
+        # A single register that lies beside the place is not seen at all: it may be either of the two.
+        single = place.point.count == 1 and not place.is_bool and not place.point.table.is_bits
+        beside: list[Changes] = [(Change(FaultKind.SHIFT, shift=shift),) for shift in (1, -1) if single]
+        return [changes for changes, look in mark.own_looks(place).silent.items() if look.fits(seen)] + beside
+    scales: list[Changes] = [(each,) for each in own_changes(place) if each.kind is FaultKind.SCALE]
+    near = [each for each in scales if is_nearly(place, mark.contents[place.index], each, datas)]
+    return near or list(dict.fromkeys(_pairs_at_source(mark, place, seen)))
 
 
 def _is_still(place: Place, seen: int, steps: int) -> bool:
@@ -171,11 +183,19 @@ def _is_still(place: Place, seen: int, steps: int) -> bool:
     return Pattern(seen, (1 << (place.window_bits + 1) * steps) - 1).is_silent(place.window_bits, steps)
 
 
-def _pairs_at_source(mark: Fingerprint, place: Place, seen: int) -> Iterator[Changes]:
-    explained: list[tuple[int, Changes]] = []
+def _own_pairs(mark: Fingerprint, place: Place, seen: int) -> list[tuple[int, Changes]]:
+    """Every two faults of the place with which this could be read, and what of it is known then."""
     contents = mark.contents[place.index]
-    for pair in pairs_of(own_changes(place)):
-        explained += [(look.mask, pair) for look in patterns(place, place, contents, pair) if look.fits(seen)]
+    return [
+        (look.mask, pair)
+        for pair in pairs_of(own_changes(place))
+        for look in patterns(place, place, contents, pair)
+        if look.fits(seen)
+    ]
+
+
+def _pairs_at_source(mark: Fingerprint, place: Place, seen: int) -> Iterator[Changes]:
+    explained = _own_pairs(mark, place, seen)
     for origin in mark.sources:
         if origin.index != place.index and can_show(place, origin) and not origin.is_beside:
             contents = mark.contents[origin.index]
@@ -278,13 +298,14 @@ def moved_together(wrong: Sequence[Wrong], places: Sequence[Place]) -> list[str]
             continue
         shifts = [{_shift(each.places[0], places, changes) for changes in each.candidates} - {None} for each in its]
         known = [each for each in shifts if each]
-        common = set.intersection(*known) - {0} if len(known) > 1 else set()
+        sure = [each for each in known if len(each) == 1]
+        common = set.intersection(*known) - {0} if len(sure) > 1 else set()
         if len(common) == 1:
             (by,) = common
             assert by is not None
             where = f"{abs(by)} {'register' if abs(by) == 1 else 'registers'} {'further' if by > 0 else 'before'}"
             found.append(
-                f"all {len(members)} places of {controller} ({table}) are wrong, and of {len(known)} it is seen that "
+                f"all {len(members)} places of {controller} ({table}) are wrong, and of {len(sure)} it is seen that "
                 f"they lie {where}: look at how its manual counts"
             )
     return found
