@@ -430,3 +430,12 @@ def test_a_block_that_brings_nothing_is_not_recommended(call: Callable[..., Ende
     lines = call(HATCHERY, "--exchange-block", "skid").stdout.splitlines()
     assert "saves no request" in lines[0]
     assert lines[0].endswith("Leave them where they are: what follows is what a block would be, and brings nothing.")
+
+
+def test_a_max_age_that_passes_between_two_deliveries_is_told(call: Callable[..., Ended], two: Path) -> None:
+    said = "The values of water may pass max_age before the next ones come, all being well"
+    for max_age_ms, is_said in ((115, True), (130, False)):
+        two.write_text(TWO.replace('max_age = "1 s"', f'max_age = "{max_age_ms} ms"'))
+        done = call(two)
+        assert done.returncode == 0, done.stderr
+        assert (said in done.stdout) is is_said

@@ -63,6 +63,7 @@ def head(report: Report) -> list[str]:
     if report["age_worst_ms"] is not None:
         said.append(age_sentence(report["transfers"], report["age_worst_ms"]))
     said += torn_sentences(report["transfers"])
+    said += flapping_sentences(report["transfers"])
     said += room_sentences(report)
     said += assumed_sentences(report)
     return said
@@ -158,6 +159,21 @@ def torn_sentences(transfers: Mapping[str, Report]) -> list[str]:
             "and the ages count that."
         )
     return said
+
+
+def flapping_sentences(transfers: Mapping[str, Report]) -> list[str]:
+    """Whose values may pass max_age between two deliveries, though nothing is wrong."""
+    names = [
+        name
+        for name, each in transfers.items()
+        if each["worst_ms"] is not None and each["worst_ms"] + each["period_ms"] > each["max_age_ms"]
+    ]
+    if not names:
+        return []
+    return [
+        f"The values of {named(names)} may pass max_age before the next ones come, all being well: they then count as "
+        "lost for a moment, and the requests that tell the receiver so are not counted here. Lengthen max_age."
+    ]
 
 
 def room_sentences(report: Report) -> list[str]:
@@ -338,7 +354,7 @@ def deciding_sentence(name: str, transfer: Report) -> str:
             f"{middle_cut(name)} has no bound: {request_text(request)} is asked for more often than its line can serve."
         )
     waits_ms = max(0.0, request["worst_ms"] - request["service_ms"])
-    waits = f"of which it waits {at_most(waits_ms)} for others" if waits_ms else "and it waits for no other"
+    waits = f"of which it waits {at_most(waits_ms)} until it is sent" if waits_ms else "and it waits for no other"
     return (
         f"{middle_cut(name)} has the least in reserve: it takes up to {used_text(share_of_period(transfer))} of its "
         f"period. Most of that is {request_text(request)}: at most {at_most(request['worst_ms'])}, {waits}."
