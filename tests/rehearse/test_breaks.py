@@ -109,7 +109,7 @@ SLOW_HALL = (fault(FaultKind.SLOW, "hall", 5, 40, 1.0, 250),)
 SLOW_BOTH = (*SLOW_HALL, fault(FaultKind.SLOW, "skid", 5, 40, 1.0, 250))
 SLOW_AND_LOST = (*SLOW_HALL, fault(FaultKind.SOURCE_KILLED, "skid", 20, 30))
 LOST_REPLIES = (fault(FaultKind.LOSS, "hall", 5, 40, 0.2),)
-LOST_COMMANDS = (fault(FaultKind.LOSS, "hall", 5, 600, 0.3),)
+LOST_COMMANDS = (fault(FaultKind.LOSS, "hall", 5, 1600, 0.3),)
 FEED = (
     'title = "Trout tanks"\n',
     """title = "Trout tanks"
@@ -450,7 +450,7 @@ def keep_everything(patch: pytest.MonkeyPatch) -> None:
 
     def data_received(self: Link, data: bytes) -> None:
         kept = self.__dict__.setdefault("kept", [])
-        kept += [bytes(data), (self._now_ns(), data[:2]), [data[2:]]]
+        kept += [bytes(data), (self.now_ns(), data[:2]), [data[2:]]]
         original(self, data)
 
     patch.setattr(Link, "data_received", data_received)
@@ -555,8 +555,8 @@ BREAKS: tuple[Break, ...] = (
     Break("the heartbeat stops while the source is lost", ("loss",), no_heartbeat_while_lost, NO_SKID),
     Break("a delivery is counted twice", ("counted",), count_twice),
     Break("a failure is counted as a delivery", ("counted",), count_failures_as_delivered, LOST_REPLIES),
-    Break("a command whose reply is lost is written again", ("once",), write_commands_again, LOST_COMMANDS, 900, FEED),
-    Break("a command without a reply is called refused", ("once",), refuse_without_reply, LOST_COMMANDS, 900, FEED),
+    Break("a command whose reply is lost is written again", ("once",), write_commands_again, LOST_COMMANDS, 1800, FEED),
+    Break("a command without a reply is called refused", ("once",), refuse_without_reply, LOST_COMMANDS, 1800, FEED),
     Break("every reply is kept for ever", ("bounded",), keep_everything, seconds=600),
     Break("a change to Bad is not recorded", ("recorded",), forget_to_record, NO_SKID),
     Break("the loss of a line is not recorded", ("recorded",), forget_lost_lines, NO_SKID),

@@ -28,6 +28,7 @@ class Waiting(NamedTuple):
     rank: int
     is_write: bool
     number: int
+    asked_ns: int = 0
 
 
 @given(st.lists(st.tuples(st.integers(1, 4), st.booleans()), max_size=30))
@@ -37,11 +38,29 @@ def test_queues_keep_to_the_levels(asked: list[tuple[int, bool]]) -> None:
     reads: deque[Waiting] = deque()
     jobs = [Waiting(rank_of(period), is_write, number) for number, (period, is_write) in enumerate(asked)]
     for job in jobs:
-        enqueue(writes if job.is_write else reads, job)
+        enqueue(writes if job.is_write else reads, job, 0)
     served = []
     while writes or reads:
-        served.append(first_of(writes, reads).popleft())
+        served.append(first_of(writes, reads, 0).popleft())
     assert served == sorted(jobs, key=lambda job: (level_of(job.rank, is_write=job.is_write), job.number))
+
+
+def test_what_has_waited_for_its_period_is_not_overtaken_any_more() -> None:
+    """Too much for all: of three periods, each is served, and the shortest the most."""
+    writes: deque[Waiting] = deque()
+    reads: deque[Waiting] = deque()
+    served: dict[int, int] = {10: 0, 20: 0, 1000: 0}
+    for now_ns in range(100_000):
+        for period_ns in served:
+            queue, is_write = (writes, True) if period_ns == 10 else (reads, False)
+            if now_ns % period_ns == 0 and not any(each.rank == period_ns for each in queue):
+                enqueue(queue, Waiting(rank_of(period_ns), is_write, now_ns, now_ns), now_ns)
+        # One request takes longer than the shortest period.
+        if now_ns % 12 == 0 and (writes or reads):
+            served[first_of(writes, reads, now_ns).popleft().rank] += 1
+    assert served[1000] >= 45, "once in two periods: it waits for one, and then only for what is before it"
+    assert served[20] >= 2000
+    assert served[10] >= 4000
 
 
 Order = Callable[[Asked, int, int], Any]
@@ -63,8 +82,11 @@ def in_order(order: Order) -> type[player._Link]:
             system = self.player.system
             asked = system.requests[job.at]
             rank = order(asked, job.release_ns, system.tasks[asked.task].period_ns)
-            # One queue of all, so that nothing but the order decides.
-            enqueue(self.reads[asked.controller], job._replace(rank=rank))
+            # One queue of all, so that nothing but the order decides; the sort keeps what is equal as it came.
+            queue = self.reads[asked.controller]
+            waiting = sorted((*queue, job._replace(rank=rank)), key=lambda each: each.rank)
+            queue.clear()
+            queue.extend(waiting)
             if asked.controller not in self.ring:
                 self.ring.append(asked.controller)
             self.pump()

@@ -90,7 +90,7 @@ class Job:
     The smaller ``rank`` goes first (``wherry.timing.order``).
     """
 
-    __slots__ = ("age_at", "done", "expires_ns", "is_write", "line", "prepared", "rank", "sample_ns")
+    __slots__ = ("age_at", "asked_ns", "done", "expires_ns", "is_write", "line", "prepared", "rank", "sample_ns")
 
     line: Line
 
@@ -101,6 +101,7 @@ class Job:
         self.done = done
         self.is_write = is_write
         self.rank = rank
+        self.asked_ns = 0
         self.expires_ns = NEVER_NS
         self.age_at: int | None = None
         self.sample_ns: int | None = None

@@ -173,7 +173,8 @@ class Line:
         if self._is_special and not self._admits(job):
             return
         job.line = self
-        enqueue(self.writes if job.is_write else self.reads, job)
+        job.asked_ns = link.now_ns()
+        enqueue(self.writes if job.is_write else self.reads, job, job.asked_ns)
         if not self.is_listed:
             self.is_listed = True
             link.ring.append(self)
@@ -197,7 +198,8 @@ class Line:
         if self._why_not is not None:
             self._probe = job
         job.line = self
-        enqueue(self.reads, job)
+        job.asked_ns = self.link.now_ns()
+        enqueue(self.reads, job, job.asked_ns)
         if not self.is_listed:
             self.is_listed = True
             self.link.ring.append(self)

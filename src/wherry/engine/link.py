@@ -90,7 +90,7 @@ class Link:
         self._rng = rng
         self._loop = asyncio.get_running_loop()
         self._clock = clock
-        self._now_ns = clock.now_ns
+        self.now_ns = clock.now_ns
         self._tolerates = tuple(dict.fromkeys(word for each in controllers for word in each.tolerate))
         self._fruitless = 0
         """Connections in a row that brought no answer."""
@@ -131,14 +131,14 @@ class Link:
         """Something waits while the connection rests: one attempt to connect, and it is over if that fails."""
         if self.is_waking:
             return
-        if self._budget.wait_ns(self._now_ns()):
+        if self._budget.wait_ns(self.now_ns()):
             self._went_down("it was closed while nothing was asked", is_first=True)
             self._fail_all()
             return
         self.is_waking = True
-        wait_ns = self._rested_ns + CLOSING_NS - self._now_ns()
+        wait_ns = self._rested_ns + CLOSING_NS - self.now_ns()
         if wait_ns > 0:
-            self._connect_timer = self._clock.call_at(self._now_ns() + wait_ns, self._begin_connect)
+            self._connect_timer = self._clock.call_at(self.now_ns() + wait_ns, self._begin_connect)
         else:
             self._begin_connect()
 
@@ -148,7 +148,8 @@ class Link:
         tries = len(ring)
         while tries > 0 and self._session.can_send and self.transport is not None:
             line = ring[0]
-            queue = first_of(line.writes, line.reads)
+            now_ns = self.now_ns()
+            queue = first_of(line.writes, line.reads, now_ns)
             if line.written and queue is line.writes and any(meet(queue[0], each) for each in line.written):
                 # Writes to one place go one after the other, so that the last to leave is the last to arrive.
                 queue = line.reads
@@ -156,7 +157,6 @@ class Link:
                     ring.rotate(-1)
                     tries -= 1
                     continue
-            now_ns = self._now_ns()
             if self._is_paced and now_ns < self._next_allowed_ns:
                 self._arm_pace(self._next_allowed_ns)
                 return
@@ -178,7 +178,7 @@ class Link:
                 line.end(job, NotSent.LEDGER)
                 return
             # The disk may have taken its time.
-            now_ns = self._now_ns()
+            now_ns = self.now_ns()
             if job.expires_ns <= now_ns:
                 line.end(job, NotSent.AGED)
                 return
@@ -227,7 +227,7 @@ class Link:
         deadline_ns = self._session.next_deadline_ns
         if deadline_ns is None:
             return
-        now_ns = self._now_ns()
+        now_ns = self.now_ns()
         if deadline_ns <= now_ns:
             self._handle(self._session.time_passed(now_ns), now_ns)
         if self._timer is None:
@@ -236,7 +236,7 @@ class Link:
     # What comes in.
 
     def data_received(self, data: bytes) -> None:
-        now_ns = self._now_ns()
+        now_ns = self.now_ns()
         self._handle(self._session.receive(data, now_ns), now_ns)
 
     def _handle(self, outcomes: list[Outcome], now_ns: int) -> None:
@@ -359,7 +359,7 @@ class Link:
         transport, self.transport = self.transport, None
         if transport is not None:
             self.state = LineState.RESTING
-            self._rested_ns = self._now_ns()
+            self._rested_ns = self.now_ns()
             self._session.link_lost(self._rested_ns)
             transport.close()
 
@@ -372,7 +372,7 @@ class Link:
         self._idle_timer = None
         if self.transport is None:
             return
-        now_ns = self._now_ns()
+        now_ns = self.now_ns()
         if self._is_asked:
             self._used_ns = now_ns
         elif now_ns >= self._used_ns + self._idle_wait_ns:
@@ -405,8 +405,8 @@ class Link:
 
     def _schedule_connect(self, wait_ns: int) -> None:
         self.state = LineState.WAITING
-        self.connect_at_ns = self._now_ns() + wait_ns
-        self._connect_timer = self._clock.call_at(self._now_ns() + wait_ns, self._begin_connect)
+        self.connect_at_ns = self.now_ns() + wait_ns
+        self._connect_timer = self._clock.call_at(self.now_ns() + wait_ns, self._begin_connect)
 
     def _begin_connect(self) -> None:
         self._connect_timer = None
@@ -417,7 +417,7 @@ class Link:
     async def _connect(self) -> None:
         self.connects += 1
         self._attempts += 1
-        self._began_ns = began_ns = self._now_ns()
+        self._began_ns = began_ns = self.now_ns()
         self._budget.spend(began_ns)
         try:
             await self._network.connect(lambda: _Connection(self), self.host, self.port, self.limits.timeout_ns / 1e9)
@@ -429,7 +429,7 @@ class Link:
         else:
             return
         was_waking, self.is_waking = self.is_waking, False
-        is_silent = self._now_ns() - began_ns >= self.limits.timeout_ns
+        is_silent = self.now_ns() - began_ns >= self.limits.timeout_ns
         self._went_down(failure, is_first=was_waking or self.reason == "not connected yet", is_silent=is_silent)
         if was_waking:
             self._fail_all()
@@ -448,7 +448,7 @@ class Link:
         if self._silence is not None:
             self._silence.connected(patience_with(self._fruitless))
         self._fruitless += 1
-        self._used_ns = self._now_ns() + (LINGER_FIRST_NS - LINGER_NS if self._is_per_exchange else 0)
+        self._used_ns = self.now_ns() + (LINGER_FIRST_NS - LINGER_NS if self._is_per_exchange else 0)
         self._watch_idle()
         for line in self.lines:
             line.connected()
@@ -491,7 +491,7 @@ class Link:
         """
         if self.state is not LineState.UP or self._is_asked or not self._answered:
             return False
-        return self._now_ns() - max(each.last_reply_ns or 0 for each in self.lines) >= self.limits.reconnect_ns
+        return self.now_ns() - max(each.last_reply_ns or 0 for each in self.lines) >= self.limits.reconnect_ns
 
     def _end(self) -> None:
         """End the connection with a reset, not a polite close: a device must not keep a dead session."""
@@ -510,7 +510,7 @@ class Link:
     def _renew(self) -> None:
         """Begin a new connection for the sake of what the old one might still bring; those that wait may go on."""
         self._end()
-        self._rested_ns = self._now_ns()
+        self._rested_ns = self.now_ns()
         if self.state is not LineState.CLOSED:
             self.wake()
         self._lose_asked()
@@ -522,7 +522,7 @@ class Link:
 
     def _lose_asked(self) -> None:
         """What was under way is lost."""
-        now_ns = self._now_ns()
+        now_ns = self.now_ns()
         outcomes = self._session.link_lost(now_ns)
         for line in self.lines:
             line.connection_ended()
@@ -543,7 +543,7 @@ class Link:
         limits, budget = self.limits, self._budget
         doublings = 0 if is_silent and budget.per_hour is None else min(max(self._attempts - 1, 0), 16)
         longest_ns = budget.longest_wait_ns(limits.reconnect_ns_max)
-        share, now_ns = self._rng.uniform(0.5, 1.0), self._now_ns()
+        share, now_ns = self._rng.uniform(0.5, 1.0), self.now_ns()
         interval_ns = int(min(longest_ns, limits.reconnect_ns << doublings) * share)
         wait_ns = max(int(limits.reconnect_ns * share), self._began_ns + interval_ns - now_ns)
         needed_ns = budget.wait_ns(now_ns)

@@ -44,6 +44,7 @@ from wherry.simulate.virtual_loop import (
     VirtualLoop,
     run_virtual,
 )
+from wherry.timing.budget import budget
 from wherry.transports.behaviour import uniform_ns
 from wherry.transports.memory import MemoryNetwork
 from wherry.values.quality import Quality
@@ -168,7 +169,9 @@ class _Run:
         self._tick()
         for share in WEIGHED_AT:
             self._timers.add(loop.call_at((self._start_ns + share * self.duration_ns) / NS_PER_S, self._weigh))
-        self.jury.recovers.calm_from_ns = self._start_ns + self.liveness_ns + recovery_ns(plan)
+        if budget(plan).fits:
+            # Where there is too much for all, nobody promises that everything becomes Good again.
+            self.jury.recovers.calm_from_ns = self._start_ns + self.liveness_ns + recovery_ns(plan)
         self.engine.start()
         if sampler is not None:
             sampler.start()

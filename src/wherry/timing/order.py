@@ -3,6 +3,9 @@
 Deadline-monotonic: what has the shorter period goes first, because it must be over sooner. Of one period, writes go
 before reads, because what they carry is ageing; of these, what came first goes first. Nothing is interrupted.
 
+Nothing is overtaken any more that has waited for longer than its own period. In a plan that can be carried nothing ever
+waits so long; where there is too much for all, what has the longer period comes later and is not starved.
+
 Earliest deadline first meets nearly the same deadlines (tests/timing/test_order.py plays both through), but has to look
 at every request anew, and when there is too much for all it lets everything be late where this order lets only the
 slowest be late.
@@ -23,6 +26,10 @@ class Ranked(Protocol):
     @property
     def rank(self) -> int: ...
 
+    @property
+    def asked_ns(self) -> int:
+        """Since when it waits."""
+
 
 T = TypeVar("T", bound=Ranked)
 
@@ -32,20 +39,28 @@ def rank_of(period_ns: int) -> int:
     return period_ns
 
 
-def enqueue(queue: deque[T], job: T) -> None:
-    """Put it into a queue, behind all that go before it and all of its own rank."""
+def enqueue(queue: deque[T], job: T, now_ns: int) -> None:
+    """Put it into a queue, behind all that go before it, all of its own rank, and all that may not be overtaken."""
     if not queue or queue[-1].rank <= job.rank:
         queue.append(job)
         return
-    at = len(queue) - 1
-    while at and queue[at - 1].rank > job.rank:
+    at = len(queue)
+    while at and queue[at - 1].rank > job.rank and not _is_overdue(queue[at - 1], now_ns):
         at -= 1
     queue.insert(at, job)
 
 
-def first_of(writes: deque[T], reads: deque[T]) -> deque[T]:
+def first_of(writes: deque[T], reads: deque[T], now_ns: int) -> deque[T]:
     """The one of the two queues of a controller whose first one goes next; they are not both empty."""
-    return writes if writes and (not reads or writes[0].rank <= reads[0].rank) else reads
+    if not writes or not reads:
+        return writes or reads
+    write, read = writes[0], reads[0]
+    first, other = (writes, reads) if write.rank <= read.rank else (reads, writes)
+    return other if _is_overdue(other[0], now_ns) and not _is_overdue(first[0], now_ns) else first
+
+
+def _is_overdue(job: Ranked, now_ns: int) -> bool:
+    return 0 < job.rank < now_ns - job.asked_ns
 
 
 def level_of(period_ns: int, *, is_write: bool) -> tuple[int, bool]:

@@ -105,7 +105,7 @@ class _Link:
 
     def submit(self, job: _Job) -> None:
         asked = self.player.system.requests[job.at]
-        enqueue((self.writes if asked.is_write else self.reads)[asked.controller], job)
+        enqueue((self.writes if asked.is_write else self.reads)[asked.controller], job, self.player.now_ns)
         if asked.controller not in self.ring:
             self.ring.append(asked.controller)
         self.pump()
@@ -119,7 +119,7 @@ class _Link:
                     self.player.call(self.free_ns, self._wake)
                 return
             name = self.ring[0]
-            job = first_of(self.writes[name], self.reads[name]).popleft()
+            job = first_of(self.writes[name], self.reads[name], now_ns).popleft()
             if self.writes[name] or self.reads[name]:
                 self.ring.rotate(-1)
             else:
