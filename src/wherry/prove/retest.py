@@ -114,6 +114,13 @@ _CONTROLLER: Final[Mapping[str, tuple[Part, ...]]] = {
     "endurance": NOTHING,
     "life_ns": NOTHING,
     "tolerate": (Part.POINT,),
+    "baud": NOTHING,  # this and the next two: what a budget is computed from
+    "update_ns": NOTHING,
+    "scan_ns": NOTHING,
+    "profile": NOTHING,  # this and the rest: what is known of the device's map; counts by the requests that it makes
+    "absent": NOTHING,
+    "wholes": NOTHING,
+    "starts": NOTHING,
 }
 
 _LIMITS: Final[Mapping[str, tuple[Part, ...]]] = {
