@@ -213,3 +213,14 @@ def test_an_address_that_makes_no_sense(call: Callable[..., tuple[int, str, str]
     code, _, err = call(host, "--yes")
     assert code == 2
     assert err
+
+
+def test_a_file_that_is_no_profile_is_not_written_over(
+    call: Callable[..., tuple[int, str, str]], at: str, tmp_path: Path
+) -> None:
+    kept = tmp_path / "notes.txt"
+    kept.write_text("precious")
+    code, _, said = call(at, "--yes", "--save", kept)
+    assert code == 2
+    assert "is there already and is no profile" in " ".join(said.split())
+    assert kept.read_text() == "precious"

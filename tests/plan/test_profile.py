@@ -278,3 +278,8 @@ def test_a_read_that_would_be_refused_is_an_error(tmp_path: Path, facts: str, be
     file.write_text(PLAN.format(more=""))
     found = [each for each in check(load(file)) if each.name == "read-would-be-refused"]
     assert [each.message.partition(",")[0] for each in found] == ([begun] if begun else [])
+
+
+def test_true_is_no_version() -> None:
+    with pytest.raises(PlanError, match="says that this is a profile"):
+        parse_profile("profile = true\n")

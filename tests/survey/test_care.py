@@ -88,10 +88,21 @@ def test_the_budget_is_never_exceeded(budget: int) -> None:
     assert not any(at in existing for span in looked.absent for at in range(span.start, span.stop))
 
 
-def test_a_part_that_was_not_looked_at_is_told() -> None:
-    (looked,) = surveyed(WHOLE, replace(SETTINGS, budget=320)).found.looked
+@pytest.mark.parametrize("budget", [77, 150])
+def test_a_part_that_was_not_looked_at_is_told(budget: int) -> None:
+    found = surveyed(WHOLE, replace(SETTINGS, budget=budget)).found
+    (looked,) = found.looked
     assert looked.unlooked
     assert not looked.is_proved
+    assert found.ended, "half a map is no success"
+
+
+@pytest.mark.parametrize("code", [4, 6])
+def test_a_device_that_refuses_every_read_has_not_been_surveyed(code: int) -> None:
+    found = survey_with(after(0, Fault(exception=code)))
+    assert found.ended
+    assert not found.looked or not found.looked[0].readable
+    assert not any(each.is_mapped for each in found.looked), "that it fails does not say that nothing is there"
 
 
 @pytest.mark.parametrize("rate", [5.0, 40.0])

@@ -17,7 +17,7 @@ from wherry.cli import output, survey_view
 from wherry.cli.output import Exit
 from wherry.cli.run import best_loop_factory, catch_interrupt
 from wherry.clock import wall_time_text
-from wherry.errors import LocalError
+from wherry.errors import LocalError, PlanError
 from wherry.limits import ITEMS_PER_TABLE, UNIT_MAX
 from wherry.plan.connect import parse_connect
 from wherry.plan.durations import parse_duration
@@ -215,6 +215,11 @@ def check_files(save: Path | None, snapshot: Path | None, pictures: Sequence[Pat
             raise LocalError(f"{each} cannot be written: there is no folder {each.absolute().parent}")
         if each.is_dir():
             raise LocalError(f"{each} is a folder, not a file")
+    if save is not None and save.exists():
+        try:
+            read_profile(save)
+        except PlanError:
+            raise LocalError(f"{save} is there already and is no profile: give another name") from None
 
 
 def agreed(call: Call, *, yes: bool) -> bool:

@@ -213,7 +213,7 @@ def parse_profile(text: str, file: str = "profile.toml") -> Profile:
         raise PlanError(f"{file}: the profile is no TOML: {printable(str(broken))}") from None
     reading = _Reading(text, file)
     reading.known_keys(data, TOP_KEYS, ())
-    if data.get("profile") != VERSION:
+    if data.get("profile") is True or data.get("profile") != VERSION:
         reading.wrong(("profile",), f"`profile = {VERSION}` says that this is a profile, and of which kind")
     texts = {}
     for key in ("title", "at", "surveyed", "ended"):

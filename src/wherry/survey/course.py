@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Final
 
+from wherry.protocol.functions import ExceptionCode
 from wherry.protocol.prepared import Prepared
 from wherry.survey import manners
 from wherry.survey.asking import Kind, Pace, Phase, Procedure
@@ -21,6 +22,9 @@ UNLIKELY_UNIT: Final = 173
 """A unit id that hardly any device has: when it answers too, unit ids do not matter."""
 RESERVE: Final = 260
 """Requests that are kept for what comes after the map: watching, response times, gap, connections."""
+RESERVE_PART: Final = 4
+"""Of a small budget no more than this part (a quarter) is kept for that."""
+RAN_OUT: Final = "the requests ran out before every address was looked at: give a larger --budget, or a smaller --range"
 SURPRISES_MAX: Final = 3
 COUNTS: Final = 5
 REPEATS: Final = 8
@@ -44,10 +48,10 @@ def survey(settings: Settings, found: Found, on_canary: Watched) -> Procedure[No
     served = [each for each in found.looked if not each.refusal]
     for index, looked in enumerate(served):
         items = looked.items
-        left = settings.budget - found.requests - RESERVE
+        left = settings.budget - found.requests - min(RESERVE, settings.budget // RESERVE_PART)
         items.budget = max(20, left // (len(served) - index))
         yield Phase(f"looking at {items.table} {items.low} to {items.high - 1}", 0)
-        foothold = yield from _foothold(looked)
+        foothold = yield from _foothold(found, looked)
         if foothold is None:
             continue
         if canary is None:
@@ -57,6 +61,7 @@ def survey(settings: Settings, found: Found, on_canary: Watched) -> Procedure[No
         try:
             yield from find_map(looked)
         except BudgetSpentError:
+            found.ended = found.ended or RAN_OUT
             looked.limit = looked.limit or _limit_so_far(items)
         looked.blocks = blocks_of(items, looked.holes, _usable(looked))
     yield from _watch(settings, found)
@@ -103,16 +108,22 @@ def _units(settings: Settings, found: Found) -> Procedure[None]:
         found.ignores_unit = manners.answers_as_unit(answer)
 
 
-def _foothold(looked: Looked) -> Procedure[Prepared | None]:
+def _foothold(found: Found, looked: Looked) -> Procedure[Prepared | None]:
     """A small read of this table that gives data."""
     items = looked.items
     try:
         foothold = yield from find_foothold(items)
     except BudgetSpentError:
+        found.ended = found.ended or RAN_OUT
         foothold = None
     if foothold is not None:
         return read_of(items.unit, items.table, foothold.start, foothold.count)
-    looked.refusal = str(next(iter(items.known.values())))
+    first = next(iter(items.known.values()))
+    looked.refusal = str(first)
+    if first.code not in (ExceptionCode.ILLEGAL_DATA_ADDRESS, ExceptionCode.ILLEGAL_DATA_VALUE):
+        # It does not say that nothing is there: it fails, or is busy.
+        found.ended = found.ended or f"the {items.table} reads were all refused: {first}"
+        return None
     for start, count in items.refused():
         if count == 1:
             items.mark(start, start + 1, State.ABSENT)
