@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import logging
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from wherry.errors import MissingExtraError
@@ -31,20 +31,29 @@ STYLE: Final[Mapping[Any, Any]] = {
 }
 
 
-def require() -> None:
-    """MissingExtraError, with the command that installs it, unless pictures can be drawn here."""
+def require(option: str = "--save") -> None:
+    """MissingExtraError, with the command that installs it, unless pictures can be drawn here. ``option`` asks for
+    them."""
     # It would talk about its cache and its fonts on stderr, where only our own sentences belong.
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
     try:
         import matplotlib  # noqa: F401 - asked for only
     except ImportError:
         raise MissingExtraError(
-            "the picture needs a part that is not installed: pip install 'wherry[lab]'; or go without --save"
+            f"the picture needs a part that is not installed: pip install 'wherry[lab]'; or go without {option}"
         ) from None
 
 
-def pictured(draw: Callable[[], Figure]) -> dict[str, bytes]:
-    """What ``draw`` makes, as ``svg`` and ``png``. It is called with our style set."""
+METADATA: Final[Mapping[str, Mapping[str, str | None]]] = {
+    "svg": {"Date": None, "Creator": "wherry"},
+    "png": {"Software": "wherry"},
+}
+
+
+def pictured(
+    draw: Callable[[], Figure], kinds: Sequence[str] = tuple(METADATA), style: Mapping[Any, Any] = STYLE
+) -> dict[str, bytes]:
+    """What ``draw`` makes, as ``svg`` and ``png`` or one of them. It is called with our style set."""
     require()
     import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -54,12 +63,12 @@ def pictured(draw: Callable[[], Figure]) -> dict[str, bytes]:
         # A name may hold signs that the font lacks; a box in their place is better than a warning.
         warnings.filterwarnings("ignore", message="Glyph")
         matplotlib.rcdefaults()
-        matplotlib.rcParams.update(STYLE)
+        matplotlib.rcParams.update(style)
         figure = draw()
         FigureCanvasAgg(figure)
-        for kind, metadata in (("svg", {"Date": None, "Creator": "wherry"}), ("png", {"Software": "wherry"})):
+        for kind in kinds:
             data = io.BytesIO()
-            figure.savefig(data, format=kind, dpi=PIXELS_PER_INCH, metadata=metadata)
+            figure.savefig(data, format=kind, dpi=PIXELS_PER_INCH, metadata=METADATA[kind])
             made[kind] = data.getvalue()
     return made
 

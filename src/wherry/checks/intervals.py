@@ -13,6 +13,7 @@ from wherry.values.codec import type_range as codec_range
 from wherry.values.scaling import Line, exact, line_of, rounded
 from wherry.values.types import Kind, ValueType
 from wherry.values.units import UnitError, unit_line
+from wherry.values.units import line_to_put as line_by_units
 
 Interval = tuple[Fraction, Fraction]
 """Least and greatest number, both included."""
@@ -52,7 +53,7 @@ def line_to_put(value: Value) -> Line | None:
     """The line from a value in ``unit`` to the number that is put; None where there is none (another finding tells)."""
     if is_flat(value.scale) or unit_fault(value.unit, value.put_unit):
         return None
-    return unit_line(value.unit, value.put_unit).then(line_of(value.scale))
+    return line_by_units(value.unit, value.put_unit, value.scale)
 
 
 def put_numbers(interval: Interval, line: Line, kind: ValueType, rounding: Rounding) -> Interval:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json as json_module
-import tempfile
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -16,9 +15,11 @@ from wherry.budget.picture import pictures
 from wherry.budget.room import room_data
 from wherry.checks.check import check
 from wherry.cli import budget_block, budget_view, output
+from wherry.cli.check_view import tell_errors
 from wherry.cli.output import Exit
+from wherry.cli.saving import make_folder
 from wherry.errors import LocalError
-from wherry.findings import Finding, Level
+from wherry.findings import Level
 from wherry.plan import load
 from wherry.plan.document import Document
 from wherry.plan.durations import duration_text
@@ -115,19 +116,6 @@ def refuse_overlong(seen: Measured, plan: Plan, file: Path | None) -> None:
             )
 
 
-def make_folder(folder: Path) -> None:
-    """The folder is there and can be written to. LocalError if not."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except OSError as failed:
-        raise LocalError(
-            f"nothing can be saved in {output.quoted(folder)} ({failed.strerror or failed}): give another folder "
-            "with --save"
-        ) from None
-
-
 def save_all(folder: Path, answer: dict[str, Any], found: Budget) -> None:
     """The document and the pictures. LocalError when the disk does not take them."""
     text = json_module.dumps(answer, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -145,22 +133,11 @@ def load_for_budget(path: Path) -> tuple[Document, Plan] | None:
     loaded = load(path)
     errors = [each for each in check(loaded) if each.level is Level.ERROR and each.name not in ABOUT_TIME]
     if errors:
-        tell_errors(path, errors)
+        tell_errors(path, errors, "nothing was computed")
         return None
     if not loaded.plan.transfers and not loaded.plan.commands:
         raise LocalError(f"{path} carries nothing: there is nothing to compute")
     return loaded.document, loaded.plan
-
-
-def tell_errors(path: Path, errors: list[Finding]) -> None:
-    """Say what is wrong with a plan."""
-    for finding in errors[:5]:
-        place = f"{finding.span.file}:{finding.span.line}:{finding.span.column}: " if finding.span else ""
-        output.error(f"{place}{finding.message} [{finding.name}]")
-    output.error(
-        f"{path} has {output.plural(len(errors), 'error')}: nothing was computed",
-        f"see: wherry check {output.quoted(path)}",
-    )
 
 
 def read_measured_file(path: Path) -> Measured:

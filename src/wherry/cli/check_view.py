@@ -5,7 +5,8 @@ from __future__ import annotations
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any
+from pathlib import Path
+from typing import Any, Final
 
 from wherry.checks.defaults import Default
 from wherry.checks.load import Load
@@ -21,6 +22,7 @@ SHOWN_PER_NAME_MAX = 20
 TAB_COLUMNS = 4
 CARRIED_COLUMNS = 27
 
+ERRORS_TOLD: Final = 5
 STYLES = {Level.ERROR: "bold red", Level.WARNING: "bold yellow", Level.NOTE: "bold cyan"}
 
 LineOf = Callable[[Span], str]
@@ -235,3 +237,13 @@ def load_data(load: Load) -> dict[str, Any]:
 def default_data(default: Default) -> dict[str, Any]:
     """One default as plain data."""
     return {"where": default.where, "key": default.key, "holds": default.text}
+
+
+def tell_errors(path: Path, errors: Sequence[Finding], nothing_was: str) -> None:
+    """Say on stderr what is wrong with a plan that another command was given: the first few errors, and where."""
+    for finding in errors[:ERRORS_TOLD]:
+        place = f"{finding.span.file}:{finding.span.line}:{finding.span.column}: " if finding.span else ""
+        output.error(f"{place}{finding.message} [{finding.name}]")
+    output.error(
+        f"{path} has {output.plural(len(errors), 'error')}: {nothing_was}", f"see: wherry check {output.quoted(path)}"
+    )

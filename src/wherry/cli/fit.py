@@ -185,7 +185,7 @@ def from_controller(source: str, live: LiveWords) -> Snapshot | None:
         f"{output.plural(live.readings, 'time')}: about {output.plural(requests, 'request')}, at most {live.rate:g} a "
         "second. It takes one connection, and it may be the device's only one. Nothing is written."
     )
-    if not live.yes and not is_wanted():
+    if not live.yes and not output.may_go_on():
         return None
     with asyncio.Runner(loop_factory=best_loop_factory()) as runner:
         snapshot = runner.run(read(TcpNetwork(), framing, host, port, spans, live, every_ns))
@@ -193,17 +193,6 @@ def from_controller(source: str, live: LiveWords) -> Snapshot | None:
     if live.save is not None:
         save(snapshot, live.save)
     return snapshot
-
-
-def is_wanted() -> bool:
-    """Ask. False when the answer is no, or nobody can answer."""
-    if not sys.stdin.isatty():
-        output.error("nobody can be asked here", "say --yes to go on without asking")
-        return False
-    try:
-        return input("go on? [y/N] ").strip().lower() in ("y", "yes")
-    except EOFError:
-        return False
 
 
 async def read(

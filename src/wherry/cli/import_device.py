@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -89,13 +88,7 @@ def is_wanted(where: Where, unit: int, rate: float) -> bool:
         f"reads holding registers of unit {unit} at {place(where.host, where.port)}, at most {rate:g} requests a "
         "second, some tens in all. It takes one connection, and it may be the device's only one. Nothing is written."
     )
-    if not sys.stdin.isatty():
-        output.error("nobody can be asked here", "say --yes to go on without asking")
-        return False
-    try:
-        return input("go on? [y/N] ").strip().lower() in ("y", "yes")
-    except EOFError:
-        return False
+    return output.may_go_on()
 
 
 async def read_device(

@@ -275,6 +275,17 @@ def make_table(columns: Sequence[tuple[str, Justify]], rows: Iterable[Sequence[s
     return result
 
 
+def may_go_on() -> bool:
+    """Ask whether to go on. False when the answer is no, or nobody can answer."""
+    if not sys.stdin.isatty():
+        error("nobody can be asked here", "say --yes to go on without asking")
+        return False
+    try:
+        return input("go on? [y/N] ").strip().lower() in ("y", "yes")
+    except EOFError:
+        return False
+
+
 def plural(count: int, one: str, many: str = "") -> str:
     """``1 value``, ``2 values``."""
     return f"{count:,} {one if count == 1 else many or one + 's'}"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import math
 import signal
-import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -17,6 +16,7 @@ from wherry.cli import output, rehearse_view
 from wherry.cli.check_view import pointed
 from wherry.cli.output import Exit
 from wherry.cli.run import load_for_run
+from wherry.cli.saving import make_folder
 from wherry.clock import NS_PER_S, today
 from wherry.engine.ledger import Shape, read_counts
 from wherry.errors import LocalError
@@ -85,7 +85,7 @@ def rehearse_command(
         raise LocalError(f"{plan} carries nothing: there is nothing to rehearse")
     if save is not None:
         drawing.require()
-        make_folder(save)
+        make_folder(save, nothing_was="nothing was rehearsed")
     recorder = open_rehearsal_record(record, plan, hours=hours, seed=seed, faults=faults)
     with output.progress(f"rehearsing {hours:g} h") as on_progress, caught_interrupt() as is_over:
         rehearsal = rehearse(
@@ -191,19 +191,6 @@ def faults_are_sound(text: str, plan: Plan) -> bool:
         output.error("nothing was rehearsed", "the keys of such a file are in docs/rehearse-faults.md")
         return False
     return True
-
-
-def make_folder(folder: Path) -> None:
-    """The folder is there and can be written to, before anything takes time. LocalError if not."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except OSError as failed:
-        raise LocalError(
-            f"nothing can be saved in {output.quoted(folder)} ({failed.strerror or failed}): nothing was rehearsed; "
-            "give another folder with --save"
-        ) from None
 
 
 def save_all(folder: Path, answer: dict[str, Any], rehearsal: Rehearsal) -> None:

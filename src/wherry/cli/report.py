@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Any
 
 from cyclopts import Parameter
 
 from wherry.cli import output
 from wherry.cli.output import Exit
+from wherry.cli.saving import save_whole
 from wherry.errors import LocalError
 from wherry.paper import report_html, report_pdf
 from wherry.paper.report import report
 from wherry.paper.report_pages import pages
 from wherry.record.figures import Session, sessions
 from wherry.record.reading import Record
-
-ENDINGS: Final = ("html", "pdf")
 
 
 def report_command(
@@ -92,20 +90,5 @@ def save_files(document: dict[str, Any], record: Path, folder: Path) -> list[Pat
         "html": report_html.html(printed),
         "pdf": report_pdf.pdf(printed, document["record"]["head"]),
     }
-    files = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for ending in ENDINGS:
-            path = folder / f"{record.stem}.report.{ending}"
-            with tempfile.NamedTemporaryFile(dir=folder, delete=False) as file:
-                file.write(made[ending])
-            written = Path(file.name)
-            written.chmod(0o644)
-            written.replace(path)
-            files.append(path)
-    except OSError as failed:
-        raise LocalError(
-            f"the report cannot be saved in {output.quoted(folder)} ({failed.strerror or failed}); "
-            "give another folder with --save"
-        ) from None
-    return files
+    names = {f"{record.stem}.report.{ending}": data for ending, data in made.items()}
+    return save_whole(folder, names, what="no report")

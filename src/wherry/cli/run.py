@@ -15,6 +15,7 @@ from cyclopts import Parameter
 
 from wherry.checks.check import check
 from wherry.cli import output, run_view
+from wherry.cli.check_view import tell_errors
 from wherry.cli.output import Exit
 from wherry.engine.events import Listener
 from wherry.engine.guard import write_spans
@@ -108,13 +109,7 @@ def load_for_run(path: Path) -> Plan | None:
     errors = [finding for finding in check(loaded) if finding.level is Level.ERROR]
     if not errors:
         return loaded.plan
-    for finding in errors[:5]:
-        place = f"{finding.span.file}:{finding.span.line}:{finding.span.column}: " if finding.span else ""
-        output.error(f"{place}{finding.message} [{finding.name}]")
-    output.error(
-        f"{path} has {output.plural(len(errors), 'error')}: nothing was started",
-        f"see: wherry check {output.quoted(path)}",
-    )
+    tell_errors(path, errors, "nothing was started")
     return None
 
 

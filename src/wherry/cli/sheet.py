@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -14,6 +13,7 @@ from cyclopts import Parameter
 from wherry.cli import output
 from wherry.cli.output import Exit
 from wherry.cli.run import load_for_run
+from wherry.cli.saving import save_whole
 from wherry.errors import LocalError
 from wherry.paper import sheet_files, typeset
 from wherry.paper.sheet import THE_PROGRAM, Row, Sheet, connections_of, sheet_of
@@ -58,7 +58,7 @@ def sheet_command(
     saved: list[str] = []
     if save is not None:
         typeset.require()
-        saved = save_all(save, files_of(ready, sheets, blocks, digest))
+        saved = [each.name for each in save_whole(save, files_of(ready, sheets, blocks, digest), what="nothing more")]
     if json:
         output.json_document(document(ready, sheets, blocks, digest, saved))
         return Exit.OK
@@ -112,24 +112,6 @@ def file_stem(name: str, taken: dict[str, bytes]) -> str:
     return found
 
 
-def save_all(folder: Path, files: dict[str, bytes]) -> list[str]:
-    """Write the files, each whole or not at all. LocalError when the disk does not take them."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, data in files.items():
-            with tempfile.NamedTemporaryFile(dir=folder, delete=False) as made:
-                made.write(data)
-            made_path = Path(made.name)
-            made_path.chmod(0o644)
-            made_path.replace(folder / name)
-    except OSError as failed:
-        raise LocalError(
-            f"nothing more can be saved in {output.quoted(folder)} ({failed.strerror or failed}); "
-            "give another folder with --save"
-        ) from None
-    return list(files)
-
-
 # Shown.
 
 
@@ -148,14 +130,14 @@ def print_sheets(plan: Plan, sheets: Sequence[Sheet]) -> None:
             output.data(output.paragraph(f"  {each}", hanging=4))
         output.data()
     lines = [
-        (each.controller, each.host, str(each.port), each.transport, "yes" if each.writes else "no")
+        (each.controller, each.host, str(each.port), each.protocol, "yes" if each.writes else "no")
         for each in connections_of(plan)
     ]
     heads: list[tuple[str, output.Justify]] = [
         ("to", "left"),
         ("address", "left"),
         ("port", "right"),
-        ("transport", "left"),
+        ("protocol", "left"),
         ("writes", "left"),
     ]
     output.table(heads, lines, title="connections, all opened by Wherry", shrink=(0, 1))
@@ -197,9 +179,9 @@ def document(
                 "controllers": each.controller,
                 "host": each.host,
                 "port": each.port,
-                "transport": each.transport,
+                "protocol": each.protocol,
                 "units": list(each.units),
-                "connections_max": each.connections_max,
+                "connections": each.connections,
                 "writes": each.writes,
             }
             for each in connections_of(plan)

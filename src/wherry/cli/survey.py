@@ -13,6 +13,7 @@ from typing import Annotated, Any, Final
 
 from cyclopts import Parameter
 
+from wherry import drawing
 from wherry.cli import output, survey_view
 from wherry.cli.output import Exit
 from wherry.cli.run import best_loop_factory, catch_interrupt
@@ -209,7 +210,7 @@ def check_files(save: Path | None, snapshot: Path | None, pictures: Sequence[Pat
     for each in pictures:
         if each.suffix.lower() not in (".png", ".svg"):
             raise LocalError(f"--picture {each}: a picture is a .png or an .svg")
-        picture.require()
+        drawing.require("--picture")
     for each in (*pictures, *(each for each in (save, snapshot) if each is not None)):
         if not each.absolute().parent.is_dir():
             raise LocalError(f"{each} cannot be written: there is no folder {each.absolute().parent}")

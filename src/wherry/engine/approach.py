@@ -21,9 +21,9 @@ from wherry.protocol.pdu import ReadCoils, ReadHoldingRegisters
 from wherry.protocol.session import Outcome, Prepared, Reply, prepare
 from wherry.timing.order import rank_of
 from wherry.values.codec import UnreadableError, reader, writer
-from wherry.values.scaling import exact, line_of
+from wherry.values.scaling import exact
 from wherry.values.types import Kind
-from wherry.values.units import unit_line
+from wherry.values.units import line_to_put
 
 ON_THE_WAY: Final = "moved by `step` towards the source's value"
 HELD: Final = "held: further than `step` from what the receiver holds"
@@ -41,7 +41,7 @@ class Target:
 
     def __init__(self, value: Value, period_ns: int) -> None:
         assert value.step is not None
-        to_put = unit_line(value.unit, value.put_unit).then(line_of(value.scale))
+        to_put = line_to_put(value.unit, value.put_unit, value.scale)
         self.put = value.put
         self.step: Fraction = abs(to_put.factor) * exact(value.step)
         self.is_ramp = value.on_step is OnStep.RAMP

@@ -25,7 +25,7 @@ from wherry.transports.network import Network
 from wherry.values.conversion import Conversion, Rules
 from wherry.values.quality import Quality, Reason
 from wherry.values.scaling import line_of
-from wherry.values.units import unit_line
+from wherry.values.units import line_to_put
 
 _READS: Mapping[Table, Callable[[int, int], Request]] = {
     Table.COIL: ReadCoils,
@@ -43,7 +43,7 @@ def prepare_read(controller: Controller, request: ReadRequest) -> Prepared:
 
 def conversion_of(value: Value) -> Conversion:
     """The compiled way of one value. LocalError when there is none; ``check`` finds that before."""
-    to_put = unit_line(value.unit, value.put_unit).then(line_of(value.scale))
+    to_put = line_to_put(value.unit, value.put_unit, value.scale)
     rules = Rules(
         to_shown=line_of(value.take_scale),
         range=value.range,

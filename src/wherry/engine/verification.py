@@ -32,8 +32,8 @@ from wherry.protocol.session import Outcome, Prepared, Refusal, Reply, prepare
 from wherry.timing.order import rank_of
 from wherry.values.codec import UnreadableError, reader
 from wherry.values.codec import Value as Content
-from wherry.values.scaling import exact, line_of
-from wherry.values.units import unit_line
+from wherry.values.scaling import exact
+from wherry.values.units import line_to_put
 
 PUTS_KEPT: Final = VERIFY_PERIODS_MAX + 8
 """Puts of one value that are remembered while they may still take effect."""
@@ -112,7 +112,7 @@ class Watch:
         self._decode_put = reader(value.put if value.put.bit is None else replace(value.put, bit=0))
         self._settle_ns = value.verify_ns
         self._window_ns = value.verify_ns + 2 * period_ns
-        factor = unit_line(value.unit, value.put_unit).then(line_of(value.scale)).factor
+        factor = line_to_put(value.unit, value.put_unit, value.scale).factor
         self._tolerance: Fraction = abs(factor) * exact(value.tolerance)
         self._tell = tell
 

@@ -26,9 +26,10 @@ from wherry.plan.model import (
     Value,
     reference_number,
 )
+from wherry.timing.budget import budget
 from wherry.values.scaling import Line, line_of
 from wherry.values.types import UINT16, Kind, ValueType
-from wherry.values.units import unit_line
+from wherry.values.units import line_to_put
 
 COLUMNS: Final = (
     "place",
@@ -239,12 +240,12 @@ def _put(transfer: Transfer, value: Value, controller: Controller, common: dict[
         notes.append(
             "nobody else may write this word" if owns else "set by a mask: the word's other bits are left alone"
         )
-    line = unit_line(value.unit, value.put_unit).then(line_of(value.scale))
+    line = line_to_put(value.unit, value.put_unit, value.scale)
     return _row(
         value.put,
         value.name,
         THE_CARRIER,
-        number_to_value=formula(_inverse(line)),
+        number_to_value=formula(line.inverse),
         unit=value.unit,
         range=_range(value),
         on_loss=_on_loss(transfer, value),
@@ -336,10 +337,6 @@ def _range(value: Value) -> str:
     return "" if value.range is None else f"{value.range[0]:g} .. {value.range[1]:g}"
 
 
-def _inverse(line: Line) -> Line:
-    return Line(1 / line.factor, -line.offset / line.factor)
-
-
 def formula(line: Line) -> str:
     """``x 0.01``, ``x 0.5556 - 17.78``: what is done to a number; empty for nothing."""
     parts = []
@@ -397,27 +394,23 @@ class Connection:
     controller: str
     host: str
     port: int
-    transport: str
+    protocol: str
     units: tuple[int, ...]
-    connections_max: int
+    connections: int
     writes: bool
 
 
 def connections_of(plan: Plan) -> tuple[Connection, ...]:
-    """Who talks to whom on which port: one line for each address, in the order of the plan."""
-    lines: dict[tuple[str, int], list[Controller]] = {}
-    for each in plan.controllers:
-        lines.setdefault((each.host, each.port), []).append(each)
-    written = {each.destination for each in plan.putting}
+    """Who talks to whom on which port, as the budget has it: one line for each address, in the order of the plan."""
     return tuple(
         Connection(
-            ", ".join(each.name for each in group),
-            host,
-            port,
-            "TCP",
-            tuple(sorted({each.unit for each in group})),
-            min(each.limits.connections for each in group),
-            any(each.name in written for each in group),
+            ", ".join(talk.controllers),
+            talk.host,
+            talk.port,
+            talk.protocol,
+            tuple(sorted({plan.controller(each).unit for each in talk.controllers})),
+            talk.connections,
+            talk.writes,
         )
-        for (host, port), group in lines.items()
+        for talk in budget(plan).talks
     )

@@ -120,16 +120,16 @@ def _without_instant(core: bytes) -> bytes:
 
 def connection_cells(plan: Plan) -> list[list[str]]:
     """Heading and lines of the firewall's list."""
-    heading = ["from", "to", "address", "port", "transport", "units", "connections", "writes"]
+    heading = ["from", "to", "address", "port", "protocol", "units", "connections", "writes"]
     lines = [
         [
             "Wherry",
             each.controller,
             each.host,
             str(each.port),
-            each.transport,
+            each.protocol,
             ", ".join(map(str, each.units)),
-            str(each.connections_max),
+            str(each.connections),
             "yes" if each.writes else "no, reads only",
         ]
         for each in connections_of(plan)

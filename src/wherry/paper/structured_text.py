@@ -22,9 +22,9 @@ from typing import Final
 from wherry.clock import NS_PER_MS
 from wherry.paper.iec_names import Names
 from wherry.plan.model import OnLoss, Plan, Table, Transfer, Value, reference_number
-from wherry.values.scaling import Line, line_of
+from wherry.values.scaling import Line
 from wherry.values.types import Kind, Order
-from wherry.values.units import unit_line
+from wherry.values.units import line_to_put
 
 CAUTION: Final = (
     "Made from the plan. The programmer who is responsible for this controller reads it, adapts it and tries it out",
@@ -189,7 +189,7 @@ class _Unpacking:
         name = self._names.take(value.name, otherwise="Value")
         helpers, bits = self._bits(registers, put.order, name)
         number, native = self._native(bits, put.type.kind, put.type.bits)
-        line = unit_line(value.unit, value.put_unit).then(line_of(value.scale))
+        line = line_to_put(value.unit, value.put_unit, value.scale)
         is_exact = line.is_identity
         kind = native if is_exact else ("LREAL" if put.type.bits > 16 and native != "REAL" else "REAL")
         expression = number if is_exact else _in_unit(number, native, kind, line)
@@ -259,10 +259,10 @@ def _decimal(bits: str, width: int) -> str:
 def _in_unit(number: str, native: str, kind: str, line: Line) -> str:
     """The value in engineering units: the register's number, with the line that made it turned round."""
     as_real = number if native == kind else f"{native}_TO_{kind}({number})"
-    factor, offset = 1 / line.factor, -line.offset / line.factor
-    expression = as_real if factor == 1 else f"{as_real} * {_real(factor)}"
-    if offset:
-        expression += f" {'+' if offset > 0 else '-'} {_real(abs(offset))}"
+    back = line.inverse
+    expression = as_real if back.factor == 1 else f"{as_real} * {_real(back.factor)}"
+    if back.offset:
+        expression += f" {'+' if back.offset > 0 else '-'} {_real(abs(back.offset))}"
     return expression
 
 

@@ -21,7 +21,7 @@ from wherry.values.conversion import Conversion
 from wherry.values.quality import Quality
 from wherry.values.scaling import IDENTITY, Line, exact, line_of
 from wherry.values.types import UINT16, Kind
-from wherry.values.units import unit_line
+from wherry.values.units import line_to_put
 
 TRIES: Final = 400
 """How many values are drawn for a place before it is given up. A bound of ours."""
@@ -152,7 +152,7 @@ def receiver_places(plan: Plan) -> tuple[Place, ...]:
 
 def inverse(line: Line) -> Line | None:
     """The way back; None where all numbers become one."""
-    return Line(1 / line.factor, -line.offset / line.factor) if line.factor else None
+    return line.inverse if line.factor else None
 
 
 # What a source can be given.
@@ -227,12 +227,12 @@ def _permitted(place: Place) -> tuple[Fraction, Fraction]:
     if not place.line.is_identity:  # a float shows it to the last digit
         low, high = max(low, Fraction(-WHOLE_TO)), min(high, Fraction(WHOLE_TO))
     for value in place.values:
-        take, put = line_of(value.take_scale), line_of(value.scale)
+        take = line_of(value.take_scale)
         ends: list[tuple[Line, tuple[float, float]]] = []
         if value.range is not None:
             ends.append((take, value.range))
         if value.put.type.is_number:
-            way = take.then(unit_line(value.unit, value.put_unit)).then(put)
+            way = take.then(line_to_put(value.unit, value.put_unit, value.scale))
             far = (-FLOATS_TO, FLOATS_TO) if value.put.type.kind is Kind.FLOAT else codec.type_range(value.put.type)
             if value.put.type.kind is not Kind.FLOAT or place.point.type.kind is Kind.FLOAT:
                 ends.append((way, far))

@@ -5,16 +5,14 @@ Made to be read in black and white: in the terminal by letters, on paper by hatc
 
 from __future__ import annotations
 
-import io
-import logging
 import math
-import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final
 
-from wherry.errors import MissingExtraError
+from wherry import drawing
+from wherry.drawing import pictured
 from wherry.survey.found import Found, Looked
 from wherry.survey.items import Holes, State
 from wherry.survey.watching import Motion
@@ -26,7 +24,6 @@ if TYPE_CHECKING:
 COLUMNS: Final = 64
 ROWS_MAX: Final = 16
 """Rows of one run of addresses; of a longer one several addresses share a place."""
-PIXELS_PER_INCH: Final = 120
 WIDTH_INCHES: Final = 10.5
 TITLE_INCHES: Final = 0.45
 HEADING_INCHES: Final = 0.25
@@ -34,15 +31,7 @@ ROW_INCHES: Final = 0.17
 PANEL_INCHES: Final = HEADING_INCHES + 0.33
 KEY_COLUMNS: Final = 4
 EDGE: Final = "#707070"
-STYLE: Final[Mapping[Any, Any]] = {
-    "font.family": "DejaVu Sans",  # comes with the drawing library, so that it is the same everywhere
-    "font.size": 8,
-    "text.parse_math": False,
-    "svg.hashsalt": "wherry",
-    "svg.fonttype": "path",
-    "hatch.linewidth": 0.5,
-    "axes.linewidth": 0.5,
-}
+STYLE: Final[Mapping[Any, Any]] = {**drawing.STYLE, "hatch.linewidth": 0.5, "axes.linewidth": 0.5}
 
 
 class Cell(StrEnum):
@@ -147,33 +136,9 @@ def key_of(rows: Sequence[Row]) -> list[tuple[Cell, str]]:
 # On paper.
 
 
-def require() -> None:
-    """MissingExtraError, with the command that installs it, unless pictures can be drawn here."""
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    try:
-        import matplotlib  # noqa: F401 - asked for only
-    except ImportError:
-        raise MissingExtraError(
-            "the picture needs a part that is not installed: pip install 'wherry[lab]'; or go without --picture"
-        ) from None
-
-
 def drawn(found: Found, title: str, kind: str) -> bytes:
     """The picture as ``svg`` or ``png``. The same survey gives the same bytes."""
-    require()
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    with matplotlib.rc_context(), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph")
-        matplotlib.rcdefaults()
-        matplotlib.rcParams.update(STYLE)
-        figure = _figure(found, title)
-        FigureCanvasAgg(figure)
-        data = io.BytesIO()
-        metadata = {"Date": None, "Creator": "wherry"} if kind == "svg" else {"Software": "wherry"}
-        figure.savefig(data, format=kind, dpi=PIXELS_PER_INCH, metadata=metadata)
-        return data.getvalue()
+    return pictured(lambda: _figure(found, title), [kind], STYLE)[kind]
 
 
 def _figure(found: Found, title: str) -> Figure:

@@ -59,6 +59,11 @@ class Line:
         """This line, and the other after it."""
         return Line(self.factor * other.factor, self.offset * other.factor + other.offset)
 
+    @property
+    def inverse(self) -> Line:
+        """The way back. The factor is not 0."""
+        return Line(1 / self.factor, -self.offset / self.factor)
+
     def at(self, number: Number | Fraction) -> Fraction:
         """The exact image of a finite number."""
         return Fraction(number) * self.factor + self.offset

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 from wherry.errors import LocalError
-from wherry.values.scaling import IDENTITY, Line, exact
+from wherry.values.scaling import IDENTITY, Line, Scale, exact, line_of
 
 if TYPE_CHECKING:
     import pint
@@ -97,6 +97,11 @@ def unit_line(from_unit: str, to_unit: str) -> Line:
     if line.at(10) != at_ten:
         raise UnitError(f"{_refusal(from_unit, to_unit)} by a straight line")
     return line
+
+
+def line_to_put(unit: str, put_unit: str, scale: Scale | None) -> Line:
+    """The line from a value in ``unit`` to the number that is put. UnitError if the units do not convert."""
+    return unit_line(unit, put_unit).then(line_of(scale))
 
 
 def _refusal(from_unit: str, to_unit: str) -> str:
