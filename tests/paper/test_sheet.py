@@ -172,7 +172,7 @@ def test_the_workbook_and_the_csv_file_say_what_the_sheet_says() -> None:
     read = list(csv.reader(io.StringIO(sheet_files.csv_bytes(sheet).decode("utf-8-sig"))))
     assert read[0] == list(COLUMNS)
     assert read[1:] == wanted
-    book = openpyxl.load_workbook(io.BytesIO(sheet_files.xlsx_bytes(plan, sheet)))
+    book = openpyxl.load_workbook(io.BytesIO(sheet_files.xlsx_bytes(sheet, connections_of(plan))))
     assert book.sheetnames == ["registers", "connections", "if Wherry stops", "cautions"]
     rows = [[cell or "" for cell in row] for row in book["registers"].iter_rows(values_only=True)]
     assert rows[1:] == wanted
@@ -186,11 +186,11 @@ def test_the_same_sheet_is_the_same_bytes_and_carries_no_instant() -> None:
     pytest.importorskip("openpyxl")
     plan = rich()
     sheet, blocks = sheet_of(plan, plan.controller("hall")), blocks_of(plan, "hall")
-    first, second = (sheet_files.pdf_bytes(plan, sheet, blocks, "ab" * 32) for _ in range(2))
+    first, second = (sheet_files.pdf_bytes(plan, sheet, connections_of(plan), blocks, "ab" * 32) for _ in range(2))
     assert first == second
     assert first.startswith(b"%PDF-")
     assert b"CreationDate" not in first
-    book = sheet_files.xlsx_bytes(plan, sheet)
+    book = sheet_files.xlsx_bytes(sheet, connections_of(plan))
     with zipfile.ZipFile(io.BytesIO(book)) as parts:
         assert {each.date_time for each in parts.infolist()} == {sheet_files.ZIP_DATE}
         assert b"2026" not in parts.read("docProps/core.xml")
@@ -199,7 +199,7 @@ def test_the_same_sheet_is_the_same_bytes_and_carries_no_instant() -> None:
 def test_the_pdf_is_given_every_row_and_caution() -> None:
     plan = rich()
     sheet = sheet_of(plan, plan.controller("hall"))
-    data = sheet_files.pdf_data(plan, sheet, blocks_of(plan, "hall"), "ab" * 32)
+    data = sheet_files.pdf_data(plan, sheet, connections_of(plan), blocks_of(plan, "hall"), "ab" * 32)
     assert [row[0] for row in data["rows"]] == [row.place for row in sheet.rows]
     assert all(len(row) == len(data["headings"]) for row in data["rows"])
     assert data["cautions"] == list(typeset.CAUTIONS)

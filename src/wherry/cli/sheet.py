@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -16,7 +17,7 @@ from wherry.cli.run import load_for_run
 from wherry.cli.saving import save_whole
 from wherry.errors import LocalError
 from wherry.paper import sheet_files, typeset
-from wherry.paper.sheet import THE_PROGRAM, Row, Sheet, connections_of, sheet_of
+from wherry.paper.sheet import THE_PROGRAM, Connection, Row, Sheet, connections_of, sheet_of
 from wherry.paper.structured_text import Block, blocks_of
 from wherry.plan.model import Plan
 
@@ -52,23 +53,38 @@ def sheet_command(
     if ready is None:
         return Exit.WRONG_CALL
     names = chosen(ready, only)
-    digest = hashlib.sha256(plan.read_bytes()).hexdigest()
-    sheets = [sheet_of(ready, ready.controller(name)) for name in names]
-    blocks = {name: blocks_of(ready, name) for name in names}
+    papers = Papers(
+        ready,
+        hashlib.sha256(plan.read_bytes()).hexdigest(),
+        [sheet_of(ready, ready.controller(name)) for name in names],
+        {name: blocks_of(ready, name) for name in names},
+        connections_of(ready),
+    )
     saved: list[str] = []
     if save is not None:
         typeset.require()
-        saved = [each.name for each in save_whole(save, files_of(ready, sheets, blocks, digest), what="nothing more")]
+        saved = [each.name for each in save_whole(save, files_of(papers), what="nothing more")]
     if json:
-        output.json_document(document(ready, sheets, blocks, digest, saved))
+        output.json_document(document(papers, saved))
         return Exit.OK
     if save is None:
-        print_sheets(ready, sheets)
+        print_sheets(papers)
         output.sentence("With --save FOLDER they become PDF, XLSX, CSV and structured text (ST) files.")
     else:
         output.sentence(f"{output.plural(len(saved), 'file')} saved in {output.quoted(save)}: {', '.join(saved)}.")
     output.sentence(f"Cautions: {' '.join(typeset.CAUTIONS)}")
     return Exit.OK
+
+
+@dataclass(frozen=True)
+class Papers:
+    """What is known of the sheets: worked out once for all files. ``digest`` is the plan file's SHA-256."""
+
+    plan: Plan
+    digest: str
+    sheets: Sequence[Sheet]
+    blocks: Mapping[str, tuple[Block, ...]]
+    connections: Sequence[Connection]
 
 
 def chosen(plan: Plan, only: Sequence[str] | None) -> list[str]:
@@ -83,20 +99,22 @@ def chosen(plan: Plan, only: Sequence[str] | None) -> list[str]:
 # Files.
 
 
-def files_of(
-    plan: Plan, sheets: Sequence[Sheet], blocks: dict[str, tuple[Block, ...]], digest: str
-) -> dict[str, bytes]:
+def files_of(papers: Papers) -> dict[str, bytes]:
     """Every file by its name. Made whole before the first is written."""
     files: dict[str, bytes] = {}
-    for sheet in sheets:
+    for sheet in papers.sheets:
         name = sheet.controller.name
         stem = file_stem(name, files)
-        files[f"{stem}.pdf"] = sheet_files.pdf_bytes(plan, sheet, blocks[name], digest)
-        files[f"{stem}.xlsx"] = sheet_files.xlsx_bytes(plan, sheet)
+        files[f"{stem}.pdf"] = sheet_files.pdf_bytes(
+            papers.plan, sheet, papers.connections, papers.blocks[name], papers.digest
+        )
+        files[f"{stem}.xlsx"] = sheet_files.xlsx_bytes(sheet, papers.connections)
         files[f"{stem}.csv"] = sheet_files.csv_bytes(sheet)
-        if blocks[name]:
-            files[f"{stem}.st"] = "\n".join(each.text for each in blocks[name]).replace("\n", "\r\n").encode("ascii")
-    files[CONNECTIONS_FILE] = sheet_files.connections_csv(plan)
+        if papers.blocks[name]:
+            files[f"{stem}.st"] = (
+                "\n".join(each.text for each in papers.blocks[name]).replace("\n", "\r\n").encode("ascii")
+            )
+    files[CONNECTIONS_FILE] = sheet_files.connections_csv(papers.connections)
     return files
 
 
@@ -115,9 +133,9 @@ def file_stem(name: str, taken: dict[str, bytes]) -> str:
 # Shown.
 
 
-def print_sheets(plan: Plan, sheets: Sequence[Sheet]) -> None:
+def print_sheets(papers: Papers) -> None:
     """Two tables for each controller, and who talks to whom."""
-    for sheet in sheets:
+    for sheet in papers.sheets:
         name = sheet.controller.name
         if not sheet.rows:
             output.sentence(f"{name}: the plan neither reads nor writes anything here.")
@@ -131,7 +149,7 @@ def print_sheets(plan: Plan, sheets: Sequence[Sheet]) -> None:
         output.data()
     lines = [
         (each.controller, each.host, str(each.port), each.protocol, "yes" if each.writes else "no")
-        for each in connections_of(plan)
+        for each in papers.connections
     ]
     heads: list[tuple[str, output.Justify]] = [
         ("to", "left"),
@@ -158,21 +176,19 @@ def print_rows(title: str, rows: Sequence[Row], *, with_loss: bool) -> None:
     output.data()
 
 
-def document(
-    plan: Plan, sheets: Sequence[Sheet], blocks: dict[str, tuple[Block, ...]], digest: str, saved: Sequence[str]
-) -> dict[str, Any]:
+def document(papers: Papers, saved: Sequence[str]) -> dict[str, Any]:
     """The JSON answer."""
     return {
-        "plan": plan.file,
-        "title": plan.title,
-        "plan_sha256": digest,
+        "plan": papers.plan.file,
+        "title": papers.plan.title,
+        "plan_sha256": papers.digest,
         "controllers": {
             each.controller.name: {
                 "rows": [row.cells() for row in each.rows],
                 "if_wherry_stops": list(each.on_stop),
-                "structured_text": {block.name: block.text for block in blocks[each.controller.name]},
+                "structured_text": {block.name: block.text for block in papers.blocks[each.controller.name]},
             }
-            for each in sheets
+            for each in papers.sheets
         },
         "connections": [
             {
@@ -184,7 +200,7 @@ def document(
                 "connections": each.connections,
                 "writes": each.writes,
             }
-            for each in connections_of(plan)
+            for each in papers.connections
         ],
         "cautions": list(typeset.CAUTIONS),
         "saved": list(saved),

@@ -26,7 +26,7 @@ from wherry.plan.model import (
     Value,
     reference_number,
 )
-from wherry.timing.budget import budget
+from wherry.timing.budget import talks_of
 from wherry.values.scaling import Line, line_of
 from wherry.values.types import UINT16, Kind, ValueType
 from wherry.values.units import line_to_put
@@ -412,5 +412,5 @@ def connections_of(plan: Plan) -> tuple[Connection, ...]:
             talk.connections,
             talk.writes,
         )
-        for talk in budget(plan).talks
+        for talk in talks_of(plan)
     )

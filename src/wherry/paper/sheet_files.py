@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
+from collections.abc import Sequence
 from typing import Any, Final
 
 from wherry.errors import MissingExtraError
 from wherry.paper import typeset
-from wherry.paper.sheet import COLUMNS, Sheet, connections_of
+from wherry.paper.sheet import COLUMNS, Connection, Sheet
 from wherry.paper.structured_text import Block
 from wherry.plan.model import Plan
 
@@ -46,9 +47,9 @@ def csv_bytes(sheet: Sheet) -> bytes:
     return _csv([list(COLUMNS), *([cells[each] for each in COLUMNS] for cells in rows)])
 
 
-def connections_csv(plan: Plan) -> bytes:
+def connections_csv(connections: Sequence[Connection]) -> bytes:
     """Who talks to whom on which port."""
-    return _csv(connection_cells(plan))
+    return _csv(connection_cells(connections))
 
 
 def _csv(rows: list[list[str]]) -> bytes:
@@ -57,7 +58,7 @@ def _csv(rows: list[list[str]]) -> bytes:
     return b"\xef\xbb\xbf" + out.getvalue().encode()
 
 
-def xlsx_bytes(plan: Plan, sheet: Sheet) -> bytes:
+def xlsx_bytes(sheet: Sheet, connections: Sequence[Connection]) -> bytes:
     """A workbook: registers, connections, and what happens when Wherry stops."""
     try:
         from openpyxl import Workbook  # type: ignore[import-untyped]
@@ -76,7 +77,7 @@ def xlsx_bytes(plan: Plan, sheet: Sheet) -> bytes:
             first,
             [[HEADINGS[each] for each in COLUMNS], *([row.cells()[each] for each in COLUMNS] for row in sheet.rows)],
         ),
-        (book.create_sheet("connections"), connection_cells(plan)),
+        (book.create_sheet("connections"), connection_cells(connections)),
         (book.create_sheet("if Wherry stops"), [["what happens"], *([each] for each in sheet.on_stop)]),
         (book.create_sheet("cautions"), [["cautions"], *([each] for each in typeset.CAUTIONS)]),
     ]
@@ -118,7 +119,7 @@ def _without_instant(core: bytes) -> bytes:
     return re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>1980-01-01T00:00:00Z", core)
 
 
-def connection_cells(plan: Plan) -> list[list[str]]:
+def connection_cells(connections: Sequence[Connection]) -> list[list[str]]:
     """Heading and lines of the firewall's list."""
     heading = ["from", "to", "address", "port", "protocol", "units", "connections", "writes"]
     lines = [
@@ -132,7 +133,7 @@ def connection_cells(plan: Plan) -> list[list[str]]:
             str(each.connections),
             "yes" if each.writes else "no, reads only",
         ]
-        for each in connections_of(plan)
+        for each in connections
     ]
     return [heading, *lines]
 
@@ -195,7 +196,9 @@ Wherry opens each connection; nothing is opened towards it.
 """
 
 
-def pdf_data(plan: Plan, sheet: Sheet, blocks: tuple[Block, ...], digest: str) -> dict[str, Any]:
+def pdf_data(
+    plan: Plan, sheet: Sheet, connections: Sequence[Connection], blocks: tuple[Block, ...], digest: str
+) -> dict[str, Any]:
     """What the PDF of one controller says."""
     controller = sheet.controller
     return {
@@ -212,7 +215,7 @@ def pdf_data(plan: Plan, sheet: Sheet, blocks: tuple[Block, ...], digest: str) -
         "rows": [_pdf_row(row.cells()) for row in sheet.rows],
         "on_stop": list(sheet.on_stop) or ["Nothing: the plan neither reads nor writes here."],
         "connections": [
-            line for line in connection_cells(plan) if line[1] == "to" or controller.name in line[1].split(", ")
+            line for line in connection_cells(connections) if line[1] == "to" or controller.name in line[1].split(", ")
         ],
         "blocks": [{"name": each.name, "transfer": each.transfer.name, "text": each.text} for each in blocks],
     }
@@ -225,6 +228,8 @@ def _pdf_row(cells: dict[str, str]) -> list[str]:
     return [joined[each] for each in PDF_COLUMNS]
 
 
-def pdf_bytes(plan: Plan, sheet: Sheet, blocks: tuple[Block, ...], digest: str) -> bytes:
+def pdf_bytes(
+    plan: Plan, sheet: Sheet, connections: Sequence[Connection], blocks: tuple[Block, ...], digest: str
+) -> bytes:
     """The sheet of one controller as PDF."""
-    return typeset.pdf(BODY, pdf_data(plan, sheet, blocks, digest))
+    return typeset.pdf(BODY, pdf_data(plan, sheet, connections, blocks, digest))

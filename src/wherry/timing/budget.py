@@ -255,8 +255,7 @@ def budget_of(plan: Plan, system: System, conditions: Conditions, measured: Meas
         ),
         key=lambda each: order[each.name],
     )
-    talks = tuple(_talk(system, lane, index) for index, lane in enumerate(system.lanes))
-    return Budget(plan, lines, tuple(transfers), talks, system, bounds, conditions, measured)
+    return Budget(plan, lines, tuple(transfers), _talks(system), system, bounds, conditions, measured)
 
 
 def _requests(system: System, bounds: Bounds, late_ns: int) -> list[RequestBudget]:
@@ -434,6 +433,15 @@ def _loss(system: System, bounds: Bounds, chain: Chain, transfer: Transfer, loss
         None if over_ns is None else system.tasks[chain.task].period_ns + over_ns,
         told.why,
     )
+
+
+def talks_of(plan: Plan) -> tuple[Talk, ...]:
+    """Who talks to whom, without the rest of the budget: one for each address, in the order of the plan."""
+    return _talks(system_of(plan, USUAL.with_declared(plan)))
+
+
+def _talks(system: System) -> tuple[Talk, ...]:
+    return tuple(_talk(system, lane, index) for index, lane in enumerate(system.lanes))
 
 
 def _talk(system: System, lane: Lane, index: int) -> Talk:
